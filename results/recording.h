@@ -1,0 +1,151 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The recording: a folder that survives anything (docs/formats.md). Writer and
+ * reader live here together, so that one can't change without the other.
+ *
+ *   run.json           state, who and what, rig and profile text verbatim, plan
+ *                      summary, SHA-256 of the other files once it is over
+ *   SOURCE.csv         one a source: t_s[,device_s],channel,...
+ *   motion.csv         t_s,stroke,depth_mm,reported_mm,bracket_s,segment
+ *   strokes.csv        stroke,plan_s,sent_s,accepted_s,ended_s
+ *   events.csv         t_s,kind,text
+ *   traces/            copies of the files that the profile follows
+ *   csv-metadata.json  W3C 'Metadata Vocabulary for Tabular Data'
+ *
+ * t_s: host, monotonic, seconds since the run's start. This is the one part of
+ * results that writes files; it does so through base/file.h. */
+#ifndef RESULTS_RECORDING_H
+#define RESULTS_RECORDING_H
+
+#include "base/err.h"
+#include "motion/plan.h"
+#include "motion/rigfile.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define RUN_STATES(X)                                                          \
+    X(RUN_RUNNING, "running")   /* also what a killed run leaves behind */     \
+    X(RUN_COMPLETE, "complete")                                                \
+    X(RUN_STOPPED, "stopped")   /* by the user */                              \
+    X(RUN_FAULTED, "faulted")
+enum run_state {
+#define X(state, word) state,
+    RUN_STATES(X)
+#undef X
+    RUN_STATE_COUNT
+};
+const char *run_state_name(enum run_state state);
+
+/* Who and what was measured. Strings are borrowed by the writer while it opens and
+ * owned by the reader's struct recording. */
+struct run_facts {
+    const char *board, *revision, *coating, *note; /* "" when not given */
+    const char *rig_name, *rig_text;
+    const char *profile_name, *profile_text;
+    const char *started;  /* UTC, RFC 3339 */
+    const char *version;  /* of the program */
+    double water_degc;    /* NaN: not given */
+};
+
+/* ---- writing: one thread only ---- */
+
+struct recording_writer;
+
+/* Makes the folder (an existing one is RIG_EINPUT that says so) and all files with
+ * their headers, run.json with state running. NULL on error, and then no folder
+ * stays behind. traces: files that the profile follows, copied for a later fit. */
+struct recording_writer *recording_create(const char *folder, const struct run_facts *facts,
+                                          const struct rig *rig, const struct plan *plan,
+                                          const struct plan_files *traces, struct rig_err *err);
+
+/* Values beyond NaN are written with up to 9 significant digits, t_s with 6 decimals,
+ * NaN as an empty cell. device_s is ignored when the source has no clock. */
+int recording_row(struct recording_writer *writer, size_t source, double t_s, double device_s,
+                  const double values[], struct rig_err *err);
+/* reported_mm NaN: none. bracket_s: half the gap between question and answer. */
+int recording_motion(struct recording_writer *writer, double t_s, size_t stroke, double depth_mm,
+                     double reported_mm, double bracket_s, size_t segment, struct rig_err *err);
+/* One row a stroke once it has ended (or was cut short: ended_s NaN). */
+int recording_stroke(struct recording_writer *writer, size_t stroke, double plan_s, double sent_s,
+                     double accepted_s, double ended_s, struct rig_err *err);
+/* kind: one word; text may hold anything, bytes beyond ASCII printable as \xHH. */
+int recording_event(struct recording_writer *writer, double t_s, const char *kind,
+                    const char *text, struct rig_err *err);
+/* Writes out all buffers and calls fdatasync on each file that grew. At least once
+ * a second. */
+int recording_sync(struct recording_writer *writer, struct rig_err *err);
+uint64_t recording_size(const struct recording_writer *writer); /* bytes so far */
+/* Syncs, writes the hashes and the final state (with one sentence why), frees.
+ * The first error is reported; all that can be saved is. */
+int recording_close(struct recording_writer *writer, enum run_state state, const char *why,
+                    struct rig_err *err);
+
+/* ---- reading ---- */
+
+struct recording; /* opaque */
+
+/* Reads run.json and makes rig and plan from the texts inside. Works on recordings
+ * in every state. RIG_EINPUT with what is wrong and what would be right. */
+struct recording *recording_open(const char *folder, struct rig_err *err);
+void recording_free(struct recording *recording);
+const struct run_facts *recording_facts(const struct recording *recording);
+const struct rig *recording_rig(const struct recording *recording);
+const struct plan *recording_plan(const struct recording *recording);
+enum run_state recording_state(const struct recording *recording);
+const char *recording_state_reason(const struct recording *recording);
+const char *recording_folder(const struct recording *recording);
+
+/* A batch of rows: column-major, columns[c][r]. Column 0 is t_s, 1 device_s where
+ * the source has a clock, then the channels in the order of the rig file. Empty
+ * cells are NaN. Valid only during the call. */
+struct row_batch {
+    size_t rows, columns;
+    const double *const *values;
+    uint64_t first_row; /* number of the first row in the file, from 0 */
+};
+typedef int row_sink(void *context, const struct row_batch *batch, struct rig_err *err);
+
+/* What a scan passed over, never as data. */
+struct scan_report {
+    uint64_t rows, malformed, cut_last_line;
+    uint64_t backward_times; /* t_s below the one before; rows are still delivered */
+    uint64_t first_malformed_line;
+};
+
+/* Streams a source's rows in batches of fixed size; memory doesn't grow with the
+ * file. The sink's non-zero return ends the scan and is returned. The same rows
+ * as RFC 4180 through libcsv gives (a test proves it). */
+int recording_scan(const struct recording *recording, size_t source, row_sink *sink,
+                   void *context, struct scan_report *report, struct rig_err *err);
+
+/* The same on a piece of a file in memory, pure: used by the scan and the fuzz
+ * target. Parses whole lines of bytes[0..size); *used is where the last whole line
+ * ended. */
+int recording_parse(const char *bytes, size_t size, size_t columns, row_sink *sink, void *context,
+                    size_t *used, struct scan_report *report, struct rig_err *err);
+
+struct motion_row {
+    double t_s, depth_mm, reported_mm, bracket_s;
+    uint32_t stroke, segment;
+};
+struct stroke_row {
+    uint32_t stroke;
+    double plan_s, sent_s, accepted_s, ended_s;
+};
+struct event_row {
+    double t_s;
+    char kind[24];
+    char *text;
+};
+/* Whole tables, malloc'd (motion and strokes are small against the sources); the
+ * caller frees with the matching call. Malformed rows are counted in *report. */
+int recording_motion_rows(const struct recording *recording, struct motion_row **rows,
+                          size_t *count, struct scan_report *report, struct rig_err *err);
+int recording_stroke_rows(const struct recording *recording, struct stroke_row **rows,
+                          size_t *count, struct scan_report *report, struct rig_err *err);
+int recording_event_rows(const struct recording *recording, struct event_row **rows,
+                         size_t *count, struct scan_report *report, struct rig_err *err);
+void recording_event_rows_free(struct event_row *rows, size_t count);
+
+#endif

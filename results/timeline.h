@@ -1,0 +1,51 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Host time to plan time, stroke by stroke, with the uncertainty of the tie
+ * (docs/methods.md, Time). Pure: tables in, a mapping out.
+ *
+ * The controller starts a stroke some unknown time after it takes the first line.
+ * Anchors, best first: a reference channel, a trip channel, position reports
+ * polled while moving (c), the acknowledgements of the stroke's first line and of its end (d). */
+#ifndef RESULTS_TIMELINE_H
+#define RESULTS_TIMELINE_H
+
+#include "base/err.h"
+#include "motion/plan.h"
+#include "results/recording.h"
+
+enum timeline_anchor { ANCHOR_NONE, ANCHOR_ACKNOWLEDGED, ANCHOR_POLLED, ANCHOR_TRIP,
+                       ANCHOR_REFERENCE };
+const char *timeline_anchor_name(enum timeline_anchor anchor);
+
+struct timeline_stroke {
+    bool known;               /* false: this stroke never ran, or was cut short: leave it out */
+    double plan_start_s, plan_end_s;
+    double host_start_s;      /* host time at which plan_start_s really happened */
+    double host_end_s;
+    double scatter_s;         /* standard uncertainty of this stroke's own tie (random part) */
+};
+
+struct timeline {
+    enum timeline_anchor anchor;
+    size_t stroke_count;
+    struct timeline_stroke *strokes;
+    double common_u_s;        /* part of the uncertainty shared by all strokes: does not average out */
+    double skew;              /* axis clock against host: host = start + (1 + skew) plan */
+    double skew_u;
+    double start_delay_s, start_delay_u_s; /* sent -> moving, where it can be told; else NaN */
+};
+
+int timeline_make(struct timeline *timeline, const struct plan *plan,
+                  const struct motion_row motion[], size_t motion_count,
+                  const struct stroke_row strokes[], size_t row_count,
+                  const struct rig_axis *axis, struct rig_err *err);
+void timeline_free(struct timeline *timeline);
+
+/* Plan time of a host time: inside a stroke by its tie, in the hold after it by the
+ * stroke's end, so holds stretch or shrink as they really did (the hold's last part
+ * is cut where the next stroke begins). NaN before the first known stroke, after the
+ * last hold, and in strokes that are not known. *stroke may be NULL. `hint` is a
+ * cursor for monotone callers, start it at 0. */
+double timeline_plan_s(const struct timeline *timeline, double host_s, size_t *stroke,
+                       size_t *hint);
+
+#endif
