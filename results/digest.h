@@ -1,0 +1,68 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * A recording of any length reduced, row by row, to sums in time bins: for every
+ * segment that was run, for every channel. What the estimators then see no longer
+ * grows with the number of rows, and two digests of two halves of a file add up to
+ * the digest of the whole. Pure: rows in, sums out.
+ *
+ * Bins by kind of segment (all counted from the segment's start on the plan's clock):
+ *   moves     uniform
+ *   holds     as fine as a row or 10 ms at first, then growing by 3 %, so that a
+ *             response that follows a step is seen in full and a long hold stays small
+ *   sines     uniform in phase, all cycles on top of one another, the first left out
+ *   lead, park  none */
+#ifndef RESULTS_DIGEST_H
+#define RESULTS_DIGEST_H
+
+#include "base/err.h"
+#include "motion/plan.h"
+#include "results/timeline.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+enum { DIGEST_SINE_BINS = 128, DIGEST_MOVE_BINS = 128, DIGEST_HOLD_BINS = 400,
+       DIGEST_FOLLOW_BINS = 2048 };
+
+struct digest;
+
+/* plan and timeline are borrowed and must outlive the digest. row_interval_s: the
+ * source's usual distance of rows, or NaN. memory_limit bytes bounds the bins:
+ * where they would not fit they become coarser, all alike. NULL on error. */
+struct digest *digest_open(const struct plan *plan, const struct timeline *timeline,
+                           size_t channels, double row_interval_s, size_t memory_limit,
+                           struct rig_err *err);
+void digest_free(struct digest *digest);
+
+/* Adds one row: host time (s since the run's start, NaN rows are passed over) and one
+ * value a channel, NaN for none. Fast when times grow; any order is right. */
+void digest_add(struct digest *digest, double host_s, const double values[]);
+/* The same for columns of rows. */
+void digest_add_rows(struct digest *digest, const double host_s[],
+                     const double *const channels[], size_t rows);
+
+/* Adds the sums of `from`, opened with the same arguments. */
+void digest_merge(struct digest *into, const struct digest *from);
+
+/* Rows that fell into a bin, and into none (lead, park, unknown strokes, pauses). */
+uint64_t digest_rows_used(const struct digest *digest);
+uint64_t digest_rows_unused(const struct digest *digest);
+
+struct digest_point {
+    double t_s;       /* mean time of its rows since the segment's start; of a sine: within the cycle */
+    double width_s;   /* of the bin */
+    double mean;      /* of the channel */
+    double variance;  /* of single rows within the bin (n - 1); 0 for n < 2 */
+    double n;
+};
+
+/* Room that digest_points needs for this segment. */
+size_t digest_bin_count(const struct digest *digest, size_t segment);
+/* The non-empty bins of a segment in order of time. Returns how many. */
+size_t digest_points(const struct digest *digest, size_t segment, size_t channel,
+                     struct digest_point points[]);
+/* True when the segment was run at all, with its host window. */
+bool digest_window(const struct digest *digest, size_t segment, double *host_start_s,
+                   double *host_end_s);
+
+#endif
