@@ -1,0 +1,54 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * What a plot shows, apart from how it is drawn: the fit fills figures, the report
+ * draws them, and anybody can take their data as CSV. Pure. */
+#ifndef RESULTS_FIGURE_H
+#define RESULTS_FIGURE_H
+
+#include "base/err.h"
+#include "base/text.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum { FIGURE_TEXT_SIZE = 96, FIGURE_SENTENCE_SIZE = 320 };
+
+enum figure_mark { FIGURE_LINE, FIGURE_DASHED, FIGURE_POINTS };
+
+struct figure_series {
+    char name[FIGURE_TEXT_SIZE];
+    enum figure_mark mark;
+    size_t count;
+    double *x, *y;       /* count each; x ascends */
+    double *low, *high;  /* 95 % interval of y, NULL where there is none */
+};
+
+struct figure {
+    char id[FIGURE_TEXT_SIZE];         /* "calibration", one word, for links and file names */
+    char title[FIGURE_TEXT_SIZE];
+    char sentence[FIGURE_SENTENCE_SIZE]; /* what it shows, in one sentence */
+    char x_label[FIGURE_TEXT_SIZE];    /* with unit: "depth, mm" */
+    char y_label[FIGURE_TEXT_SIZE];
+    bool log_x, log_y;
+    size_t series_count;
+    struct figure_series *series;
+};
+
+/* Zero-initialise. */
+struct figure_list {
+    struct figure *figures;
+    size_t count;
+};
+
+/* Valid until the next figure_add; NULL when memory is out. */
+struct figure *figure_add(struct figure_list *list, const char *id, const char *title,
+                          const char *x_label, const char *y_label, struct rig_err *err);
+/* A series with room for `count` points, x and y allocated and zero, low and high too
+ * when with_interval. Valid until the next figure_series_add to the same figure. */
+struct figure_series *figure_series_add(struct figure *figure, const char *name,
+                                        enum figure_mark mark, size_t count, bool with_interval,
+                                        struct rig_err *err);
+/* series,x,y,low,high as RFC 4180, the axis labels in the header. */
+void figure_csv(const struct figure *figure, struct text *out);
+void figure_list_free(struct figure_list *list);
+
+#endif
