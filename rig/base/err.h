@@ -8,24 +8,24 @@
 #include <stdarg.h>
 
 /* code, exit status of the program, who must act */
-#define RIG_CODES(X)                                                           \
-    X(RIG_OK, 0, "nobody")                                                     \
-    X(RIG_EBUG, 1, "the authors")                                              \
-    X(RIG_EINPUT, 2, "whoever wrote the input")                                \
-    X(RIG_EOS, 1, "whoever runs the machine")                                  \
-    X(RIG_ETIMEOUT, 5, "whoever stands at the bench")                          \
-    X(RIG_EUNPLUGGED, 5, "whoever stands at the bench")                        \
-    X(RIG_EDEVICE, 5, "whoever set up the device")                             \
-    X(RIG_ELIMIT, 2, "whoever wrote the profile or the rig file")              \
-    X(RIG_EMEMORY, 1, "whoever runs the machine")                              \
-    X(RIG_ESTOPPED, 4, "nobody: the user asked for it")                        \
+#define RIG_CODES(X)                                                                               \
+    X(RIG_OK, 0, "nobody")                                                                         \
+    X(RIG_EBUG, 1, "the authors")                                                                  \
+    X(RIG_EINPUT, 2, "whoever wrote the input")                                                    \
+    X(RIG_EOS, 1, "whoever runs the machine")                                                      \
+    X(RIG_ETIMEOUT, 5, "whoever stands at the bench")                                              \
+    X(RIG_EUNPLUGGED, 5, "whoever stands at the bench")                                            \
+    X(RIG_EDEVICE, 5, "whoever set up the device")                                                 \
+    X(RIG_ELIMIT, 2, "whoever wrote the profile or the rig file")                                  \
+    X(RIG_EMEMORY, 1, "whoever runs the machine")                                                  \
+    X(RIG_ESTOPPED, 4, "nobody: the user asked for it")                                            \
     X(RIG_EUNKNOWABLE, 1, "whoever plans the measurement")
 
 enum rig_code {
 #define X(code, status, actor) code,
     RIG_CODES(X)
 #undef X
-    RIG_CODE_COUNT
+        RIG_CODE_COUNT
 };
 
 struct rig_err {

@@ -1,0 +1,28 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The program's subcommands: one file each, named like it, and one line here. */
+#ifndef RIG_COMMANDS_H
+#define RIG_COMMANDS_H
+
+#include "base/err.h"
+
+/* Name, and one line for `wetsweep --help`. command_NAME(argc, argv) gets its own name
+ * as argv[0], prints its help on --help, and returns the exit status. */
+#define COMMANDS(X) X(help, "say how a command is used")
+
+#define X(name, summary) int command_##name(int argc, char **argv);
+COMMANDS(X)
+#undef X
+
+/* The named command with its arguments, argv[0]; a name that is none gives an error
+ * and status 2. */
+int command_dispatch(int argc, char **argv);
+
+/* Prints "wetsweep: TEXT" to stderr and returns the exit status of the error's code. */
+int command_error(const struct rig_err *err);
+
+/* Wrong use of argv[0] = command: "wetsweep: TEXT; try 'wetsweep COMMAND --help'".
+ * Returns 2. */
+int command_usage(const char *command, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+#endif

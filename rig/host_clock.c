@@ -1,0 +1,28 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "rig/host_clock.h"
+
+#include <stddef.h>
+#include <time.h>
+
+static int64_t now_ns(void *context)
+{
+    (void)context;
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now); /* can't fail for this clock (POSIX) */
+    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
+}
+
+static void sleep_until_ns(void *context, int64_t until_ns)
+{
+    (void)context;
+    if (until_ns <= 0)
+        return;
+    struct timespec until = {.tv_sec = (time_t)(until_ns / 1000000000),
+                             .tv_nsec = (long)(until_ns % 1000000000)};
+    clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL);
+}
+
+struct rig_clock host_clock(void)
+{
+    return (struct rig_clock){now_ns, sleep_until_ns, NULL};
+}
