@@ -1,0 +1,189 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The lines that the simulated board sends: what the rig file says of its source, in
+ * columns or in pairs. Channels get their value by role; 'other' gets 0. */
+#include "rig/sim_board.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static const struct {
+    const char *unit;
+    double per_mm;
+} LENGTHS[] = {{"mm", 1},   {"millimeter", 1},   {"millimeters", 1}, {"cm", 0.1},     {"m", 1e-3},
+               {"um", 1e3}, {"micrometer", 1e3}, {"inch", 1 / 25.4}, {"in", 1 / 25.4}};
+
+int sim_board_check_source(struct sim_board *board, struct rig_err *err)
+{
+    const struct rig_source *source = board->source;
+    for (size_t i = 0; i < source->channel_count; i++) {
+        const struct rig_channel *channel = &source->channels[i];
+        if (channel->role != ROLE_REFERENCE)
+            continue;
+        for (size_t k = 0; k < sizeof LENGTHS / sizeof LENGTHS[0]; k++)
+            if (!strcmp(channel->unit, LENGTHS[k].unit))
+                board->length_to_unit[i] = LENGTHS[k].per_mm;
+        if (!(board->length_to_unit[i] > 0))
+            return rig_fail(err, RIG_EINPUT,
+                            "the simulated bench can't send channel '%s' in %s; give the "
+                            "reference in mm, cm, m, um or inch",
+                            channel->name, channel->unit);
+    }
+    return 0;
+}
+
+struct writer {
+    char *text;
+    size_t size, room;
+};
+
+static void put(struct writer *writer, const char *text, size_t size)
+{
+    if (size > writer->room - writer->size)
+        size = writer->room - writer->size;
+    memcpy(writer->text + writer->size, text, size);
+    writer->size += size;
+}
+
+/* A number with `digits` decimals; the same in every locale. */
+static void put_number(struct writer *writer, double value, int digits)
+{
+    static const double UNITS[] = {1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9};
+    double scaled = rint(fabs(value) * UNITS[digits]);
+    if (!(scaled < 9e15)) { /* nothing that a board would send */
+        put(writer, "0", 1);
+        return;
+    }
+    char text[32];
+    size_t at = sizeof text;
+    uint64_t whole = (uint64_t)scaled;
+    for (int i = 0; i < digits || i == 0 || whole; i++) {
+        if (i == digits && digits)
+            text[--at] = '.';
+        text[--at] = (char)('0' + whole % 10);
+        whole /= 10;
+        if (i + 1 == digits && !whole) { /* 0.05 */
+            text[--at] = '.';
+            text[--at] = '0';
+            break;
+        }
+    }
+    if (value < 0 && scaled > 0)
+        text[--at] = '-';
+    put(writer, text + at, sizeof text - at);
+}
+
+/* Decimals that show multiples of a resolution; six without one. */
+static int digits_for(double resolution)
+{
+    if (!(resolution > 0))
+        return 6;
+    double scaled = resolution;
+    for (int digits = 0; digits < 9; digits++, scaled *= 10)
+        if (fabs(scaled - rint(scaled)) < 1e-9 * scaled)
+            return digits;
+    return 9;
+}
+
+static void put_channel(struct writer *writer, const struct sim_board *board, size_t index,
+                        double t)
+{
+    const struct sim_truth *truth = board->truth;
+    double reading = board->reading + board->noise;
+    switch (board->source->channels[index].role) {
+    case ROLE_SENSOR:
+        if (truth->resolution > 0)
+            reading = rint(reading / truth->resolution) * truth->resolution;
+        put_number(writer, reading, digits_for(truth->resolution));
+        break;
+    case ROLE_CONTROLLER:
+        put_number(writer, board->controller.value, digits_for(truth->controller.resolution));
+        break;
+    case ROLE_ACTUATOR:
+        put_number(writer, board->actuator.value, digits_for(truth->actuator.resolution));
+        break;
+    case ROLE_TEMPERATURE:
+        put_number(writer, sim_water_degc(truth, t), 2);
+        break;
+    case ROLE_REFERENCE:
+        put_number(writer, board->stage_mm * board->length_to_unit[index], 6);
+        break;
+    case ROLE_TRIP:
+        put_number(writer, board->stage_mm >= truth->trip_mm, 0);
+        break;
+    default:
+        put(writer, "0", 1);
+        break;
+    }
+}
+
+static void put_clock(struct writer *writer, const struct sim_board *board, double t)
+{
+    const struct rig_source *source = board->source;
+    double clock_s = board->truth->clock_offset_s + t * (1 + board->truth->clock_skew_ppm * 1e-6);
+    double counts = floor(clock_s / source->clock_unit_s + 1e-6);
+    if (source->clock_wrap_counts > 0)
+        counts = fmod(counts, source->clock_wrap_counts);
+    put_number(writer, counts, 0);
+}
+
+static void put_columns(struct writer *writer, const struct sim_board *board, double t)
+{
+    const struct rig_source *source = board->source;
+    int last = source->clock_column;
+    for (size_t i = 0; i < source->channel_count; i++)
+        if (source->channels[i].column > last)
+            last = source->channels[i].column;
+    for (int column = 1; column <= last; column++) {
+        if (column > 1)
+            put(writer, ",", 1);
+        size_t i = 0;
+        while (i < source->channel_count && source->channels[i].column != column)
+            i++;
+        if (column == source->clock_column)
+            put_clock(writer, board, t);
+        else if (i < source->channel_count)
+            put_channel(writer, board, i, t);
+        else
+            put(writer, "0", 1);
+    }
+}
+
+static void put_pairs(struct writer *writer, const struct sim_board *board, double t)
+{
+    const struct rig_source *source = board->source;
+    if (source->clock_key[0]) {
+        put(writer, source->clock_key, strlen(source->clock_key));
+        put(writer, "=", 1);
+        put_clock(writer, board, t);
+    }
+    for (size_t i = 0; i < source->channel_count; i++) {
+        const char *key = source->channels[i].key;
+        if (i || source->clock_key[0])
+            put(writer, " ", 1);
+        put(writer, key, strlen(key));
+        put(writer, "=", 1);
+        put_channel(writer, board, i, t);
+    }
+}
+
+size_t sim_board_line(const struct sim_board *board, double t, char *line, size_t room)
+{
+    struct writer writer = {line, 0, room};
+    bool nmea = board->source->nmea_checksum;
+    if (nmea)
+        put(&writer, "$", 1);
+    if (board->source->format == LINE_PAIRS)
+        put_pairs(&writer, board, t);
+    else
+        put_columns(&writer, board, t);
+    if (nmea) { /* exclusive or of what stands between $ and * */
+        unsigned sum = 0;
+        for (size_t i = 1; i < writer.size; i++)
+            sum ^= (unsigned char)line[i];
+        char tail[8];
+        put(&writer, tail, (size_t)snprintf(tail, sizeof tail, "*%02X", sum & 0xff));
+    }
+    put(&writer, "\r\n", 2);
+    return writer.size;
+}
