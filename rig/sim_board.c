@@ -108,6 +108,10 @@ int sim_board_init(struct sim_board *board, const struct sim_truth *truth,
         sim_trail_put(&actuator->trail, 0, actuator->filter);
     actuator->exact = actuator->value =
         truth->actuator.offset + truth->actuator.gain * actuator->filter;
+    if (!truth->controller.present)
+        controller->value = 0;
+    if (!truth->actuator.present)
+        actuator->value = 0;
     plan_update(board, controller);
     plan_update(board, actuator);
     return 0;
