@@ -7,7 +7,9 @@
 
 /* Name, and one line for `wetsweep --help`. command_NAME(argc, argv) gets its own name
  * as argv[0], prints its help on --help, and returns the exit status. */
-#define COMMANDS(X) X(help, "say how a command is used")
+#define COMMANDS(X)                                                                                \
+    X(demo, "the whole job on the simulated bench")                                                \
+    X(help, "say how a command is used")
 
 #define X(name, summary) int command_##name(int argc, char **argv);
 COMMANDS(X)
