@@ -2,7 +2,7 @@
  * wetsweep demo: the whole job on the simulated bench, by the commands that a user
  * would type. Each is shown before it runs; the simulated truth is printed beside
  * the results only after the fit, which never sees it. */
-#include "rig/commands/commands.h"
+#include "commands.h"
 
 #include "base/err.h"
 
@@ -17,6 +17,7 @@
 #include <string.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
+#include <time.h>
 #include <unistd.h>
 
 static const char usage[] =
