@@ -9,7 +9,8 @@
 #include <stdint.h>
 
 /* The whole of text[0..size) as a decimal number: [+-]digits[.digits][e[+-]digits],
- * at least one digit in the mantissa; no blanks, no hex, no nan, no inf.
+ * at least one digit in the mantissa (".5" and "5." are numbers); no blanks, no hex, no
+ * nan, no inf.
  * Correctly rounded. Returns true and sets *value, or false (then *why is a
  * phrase such as "is not a number", "is too large for a number") with *value
  * untouched. `why` may be NULL. A result that underflows to 0 is taken as 0. */
@@ -19,7 +20,8 @@ bool rig_number(const char *text, size_t size, double *value, const char **why);
 bool rig_whole_number(const char *text, size_t size, int64_t low, int64_t high, int64_t *value,
                       const char **why);
 
-/* Shortest text that reads back as the same double; "nan" for NaN, "inf"/"-inf".
+/* The fewest digits that read back as the same double, without an exponent from
+ * 0.00001 to 1e17; "nan" for NaN, "inf"/"-inf", "-0" for a negative zero.
  * buffer has at least 32 bytes. Returns its length. Independent of locale. */
 size_t rig_number_text(char buffer[32], double value);
 
