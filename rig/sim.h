@@ -18,7 +18,8 @@
 /* First-order lag behind a dead time, sampled and held at its own interval. */
 struct sim_link {
     bool present;
-    double interval_s; /* recomputes this often */
+    char unit[RIG_NAME_SIZE]; /* of the output; "": whatever the rig file says */
+    double interval_s;        /* recomputes this often; 0: with every line */
     double dead_time_s, time_constant_s;
     double gain, offset; /* output = offset + gain * input */
     double rate_limit;   /* largest change a second, 0: none */
@@ -44,6 +45,7 @@ struct sim_truth {
     double evaporation_mm_h;                                   /* the level falls */
     double water_degc, water_swing_degc, water_swing_period_s; /* mean and slow sine */
     /* board */
+    char unit[RIG_NAME_SIZE]; /* of the reading; "": whatever the rig file says */
     double curve[6]; /* reading = sum curve[k] depth^k, depth in mm, of the wetted length >= 0 */
     double hysteresis_mm; /* play between rising and falling at rest, in depth: half
                              of it late on either side */
@@ -51,7 +53,7 @@ struct sim_truth {
     double sensor_dead_time_s;
     double noise_sd;                           /* of the reading */
     double resolution;                         /* of the reading, 0: none */
-    double zero_drift_per_h, span_drift_per_h; /* reading units; relative */
+    double zero_drift_per_h, span_drift_ppm_h; /* of the reading; of reading(depth) - reading(0) */
     double temperature_coefficient;            /* reading units per degC off 20 degC */
     double line_interval_s;                    /* the board sends a line this often */
     double clock_skew_ppm, clock_offset_s;
@@ -69,8 +71,20 @@ int sim_truth_read(struct sim_truth *truth, const char *name, const char *text, 
 /* The static curve: reading at rest, without hysteresis, noise, drift and at 20 degC.
  * depth_mm < 0 counts as 0. For linearity errors of the truth over any range. */
 double sim_truth_reading(const struct sim_truth *truth, double depth_mm);
-/* What the truth means in the words of results.json: {"lag_rising": ..., ...}, as JSON
- * that the caller frees; for the demo and tests to compare with. NULL: no memory. */
+/* What the truth means in the words of results.json: one flat object of numbers
+ * (docs/formats.md lists them), as JSON that the caller frees; for the demo and tests to
+ * compare with. NULL: no memory. Means are those that an estimator without error would
+ * find; with the board's and the axis' clocks known exactly:
+ *   lag_rising, lag_falling (s): first moment of the response of the sensor channel's
+ *     value to depth: dead time + time constant. A line's value is sampled at its own
+ *     device time, so the line interval adds nothing; nor does the line's delay, once the
+ *     board's clock is mapped to the host's without it. An envelope of arrival times can't
+ *     see the least delay: with it, lags read `line_delay_least` more;
+ *   cling_difference (s): lag_falling - lag_rising, free of both clocks and delays;
+ *   lag_sum (s): lag_rising + lag_falling;
+ *   hysteresis_at_rest (mm): the loop's full width at rest, in depth;
+ *   controller_lag, actuator_lag (s): each against the link before it, in lines: dead
+ *     time + time constant + half an update interval. */
 char *sim_truth_json(const struct sim_truth *truth);
 
 struct sim_bench;

@@ -45,7 +45,7 @@ static void set_reading(struct sim_board *board)
                            ? sim_trail_at(&board->wetted, board->t - truth->sensor_dead_time_s)
                            : board->wetted_mm;
     double value = sim_truth_reading(truth, wetted_mm);
-    value += truth->span_drift_per_h * hours * (value - truth->curve[0]);
+    value += truth->span_drift_ppm_h * 1e-6 * hours * (value - truth->curve[0]);
     value += truth->zero_drift_per_h * hours;
     if (truth->temperature_coefficient != 0)
         value += truth->temperature_coefficient * (sim_water_degc(truth, board->t) - 20);

@@ -13,9 +13,31 @@ static const struct {
 } LENGTHS[] = {{"mm", 1},   {"millimeter", 1},   {"millimeters", 1}, {"cm", 0.1},     {"m", 1e-3},
                {"um", 1e3}, {"micrometer", 1e3}, {"inch", 1 / 25.4}, {"in", 1 / 25.4}};
 
+/* The bench says in which unit it reads, and the rig file what the numbers are: a rig
+ * that calls millivolts volts isn't the rig of this bench. */
+static int check_unit(const struct rig_channel *channel, const struct sim_truth *truth,
+                      struct rig_err *err)
+{
+    const char *unit = channel->role == ROLE_SENSOR       ? truth->unit
+                       : channel->role == ROLE_CONTROLLER ? truth->controller.unit
+                       : channel->role == ROLE_ACTUATOR   ? truth->actuator.unit
+                                                          : "";
+    if (!unit[0] || !strcmp(unit, channel->unit))
+        return 0;
+    return rig_fail(err, RIG_EINPUT,
+                    "the rig file has channel '%s' in %s, the bench file in %s; write the same "
+                    "unit in both",
+                    channel->name, channel->unit, unit);
+}
+
 int sim_board_check_source(struct sim_board *board, struct rig_err *err)
 {
     const struct rig_source *source = board->source;
+    for (size_t i = 0; i < source->channel_count; i++) {
+        int code = check_unit(&source->channels[i], board->truth, err);
+        if (code)
+            return code;
+    }
     for (size_t i = 0; i < source->channel_count; i++) {
         const struct rig_channel *channel = &source->channels[i];
         if (channel->role != ROLE_REFERENCE)

@@ -180,7 +180,7 @@ static void test_drift_and_temperature(void **state)
     struct sim_truth *truth = &moved.bench.truth;
     truth->curve[0] = 3;
     truth->zero_drift_per_h = 0.5;
-    truth->span_drift_per_h = 0.01;
+    truth->span_drift_ppm_h = 10000;
     truth->evaporation_mm_h = 2;
     truth->water_degc = 25;
     truth->temperature_coefficient = 0.1;
