@@ -46,7 +46,8 @@ struct plan_segment {
                                    of a hold: how it was approached */
     uint32_t family;            /* segments of one family are repeats of one another */
     uint32_t shape;             /* private: which shape it is an instance of */
-    uint32_t stroke;            /* index of the stroke; of a hold: of the stroke before it */
+    uint32_t stroke;            /* index of the stroke; of a hold: of the stroke before it
+                                   (0 too for a hold before the first) */
     int32_t source_line;        /* line of the profile, 0 for moves of the planner's own */
 };
 
@@ -57,7 +58,7 @@ struct plan_family {
     double from_mm, to_mm, speed_mm_s;
     double peak_speed_mm_s, peak_acceleration_mm_s2; /* reached, of the stage */
     double duration_s;
-    uint64_t lines;             /* of motion, each instance */
+    uint64_t lines;             /* on the wire, each instance; a lead or a wait is one */
     uint64_t instances;
     int source_line;
     /* SEGMENT_SINE only */
@@ -110,7 +111,7 @@ size_t plan_family_count(const struct plan *plan);
 const struct plan_family *plan_families(const struct plan *plan);
 size_t plan_stroke_count(const struct plan *plan);
 const struct plan_stroke *plan_strokes(const struct plan *plan);
-uint64_t plan_line_count(const struct plan *plan);
+uint64_t plan_line_count(const struct plan *plan); /* of all strokes, leads included */
 size_t plan_mark_count(const struct plan *plan);
 const struct plan_mark *plan_marks(const struct plan *plan);
 /* A hash of all that fixes the motion: a recording keeps it, so that a later
@@ -123,7 +124,8 @@ double plan_depth_mm(const struct plan *plan, double t_s);
 double plan_speed_mm_s(const struct plan *plan, double t_s); /* of depth; > 0 rising */
 size_t plan_segment_at(const struct plan *plan, double t_s); /* clamped to the ends */
 
-/* Pieces of depth(t) that overlap [from_s, to_s): depth = d0 + v0 u + a0 u^2/2 + j u^3/6,
+/* Pieces of depth(t) that overlap [from_s, to_s), not cut to it; rest before 0 and
+ * after the end included. Finite times. depth = d0 + v0 u + a0 u^2/2 + j u^3/6,
  * u = t - start_s. Writes at most `room`, returns how many there are. */
 struct motion_piece {
     double start_s, end_s, d0_mm, v0_mm_s, a0_mm_s2, j_mm_s3;
@@ -143,7 +145,7 @@ bool plan_next_line(struct plan_line_cursor *cursor, struct plan_line *line);
 
 /* What the fit will be able to say with this profile and rig. */
 struct plan_ability {
-    const char *result; /* "hysteresis at rest", in the words of results.json */
+    const char *result; /* "hysteresis_at_rest", a key of results.json */
     bool possible;
     char reason[200];   /* why not, or with what limits */
 };
