@@ -193,8 +193,11 @@ static int refuse_run(struct plan_builder *b, const struct stretch *stretch,
         return build_fail(
             b, 1, RIG_ELIMIT,
             "between %.6g s and %.6g s the trace needs %.4g mm/s2 and the axis follows up "
-            "to %.4g mm/s2; stretch it in time, smooth it or make it smaller",
-            from_s, to_s, run->peak_mm_s2, plan_curve_share() * axis->acceleration_mm_s2);
+            "to %.4g mm/s2; stretch it in time, smooth it or make it smaller%s",
+            from_s, to_s, run->peak_mm_s2, plan_curve_share() * axis->acceleration_mm_s2,
+            stretch->first == 0 || stretch->last + 1 == stretch->trace->rows
+                ? " (it starts and ends at rest: let it do so gently)"
+                : "");
     }
 }
 

@@ -40,12 +40,14 @@ static enum curve_trouble fit_half(const struct plan_builder *b, double centre, 
     return plan_curve_fit(b->plan, &run, b->curve);
 }
 
-/* Both halves must be possible: they differ where the surface lies between. */
+/* Both halves must be possible: they differ by the rounding that the second makes good,
+ * and where the surface lies between. */
 static enum curve_trouble possible(const struct plan_builder *b, double centre, double amplitude,
                                    double frequency)
 {
     enum curve_trouble trouble = fit_half(b, centre, amplitude, frequency, 1, 0);
-    return trouble ? trouble : fit_half(b, centre, amplitude, frequency, -1, 0);
+    double late_s = b->curve->duration_s - 0.5 / frequency;
+    return trouble ? trouble : fit_half(b, centre, amplitude, frequency, -1, late_s);
 }
 
 static double round_down(double value, int digits)
@@ -58,6 +60,19 @@ static double round_down(double value, int digits)
 static double least_amplitude(const struct plan_builder *b)
 {
     return 5 * b->plan->axis.step_mm;
+}
+
+/* What a message may say: three digits, and tried. Close to the limit the rounding of
+ * positions decides, so the next lower number can fail where a higher one works. */
+static double told(const struct plan_builder *b, double centre, double amplitude, double frequency,
+                   bool of_amplitude)
+{
+    double *value = of_amplitude ? &amplitude : &frequency;
+    *value = round_down(*value, 3);
+    for (int i = 0; i < 20; i++, *value = round_down(*value * 0.99, 3))
+        if (!possible(b, centre, amplitude, frequency))
+            return *value;
+    return 0;
 }
 
 /* Largest amplitude at this frequency, to three digits; 0: none. */
@@ -74,8 +89,7 @@ static double best_amplitude(const struct plan_builder *b, double centre, double
         else
             low = middle;
     }
-    double round = round_down(low, 3);
-    return round > least_amplitude(b) && !possible(b, centre, round, frequency) ? round : low;
+    return told(b, centre, low, frequency, true);
 }
 
 /* Highest frequency for this amplitude, to three digits; 0: none within reason. */
@@ -96,8 +110,7 @@ static double best_frequency(const struct plan_builder *b, double centre, double
         else
             low = middle;
     }
-    double round = round_down(low, 3);
-    return possible(b, centre, amplitude, round) ? low : round;
+    return told(b, centre, amplitude, low, false);
 }
 
 static int refuse(struct plan_builder *b, const struct profile_node *node, double centre,
