@@ -19,10 +19,10 @@ struct result_contribution {
 };
 
 struct result {
-    char name[RESULT_NAME_SIZE];  /* key: "hysteresis_at_rest", "lag_rising" ... */
-    char title[RESULT_TEXT_SIZE]; /* for people: "Hysteresis at rest" */
-    char unit[24];                /* "mm", "s", "%" ("% of span") */
-    double value;                 /* NaN: none, then reason says why */
+    char name[RESULT_NAME_SIZE];                  /* key: "hysteresis_at_rest", "lag_rising" ... */
+    char title[RESULT_TEXT_SIZE];                 /* for people: "Hysteresis at rest" */
+    char unit[24];                                /* "mm", "s", "%" ("% of span") */
+    double value;                                 /* NaN: none, then reason says why */
     double standard_uncertainty, low_95, high_95; /* NaN where not known */
     double degrees_of_freedom;
     char method[RESULT_TEXT_SIZE];
@@ -42,12 +42,16 @@ struct result_list {
 struct result *result_add(struct result_list *list, const char *name, const char *title,
                           const char *unit, struct rig_err *err);
 /* Value with standard uncertainty and degrees of freedom: interval by Student's t at
- * 95 %. Not finite: the value is dropped and a reason put in its place. */
+ * 95 % (JCGM 100:2008 G.3). A value or uncertainty that is infinite, NaN (value) or
+ * negative (uncertainty): the value is dropped and a reason put in its place. NaN as
+ * the uncertainty: a value without an interval; `reason` may then say why. */
 void result_set(struct result *result, double value, double standard_uncertainty,
                 double degrees_of_freedom, const char *method);
 /* Adds a contribution; result_combine then computes the combined uncertainty (root
  * sum of squares), Welch-Satterthwaite degrees of freedom truncated to a whole
- * number (JCGM 100:2008 G.4, H.1) and the interval. */
+ * number (JCGM 100:2008 G.4, H.1) and the interval. Beyond RESULT_BUDGET_LIMIT the
+ * last line becomes "all others". A contribution that is not finite, negative, or
+ * without degrees of freedom leaves the value without an interval, with the reason. */
 void result_contribute(struct result *result, const char *name, char type,
                        double standard_uncertainty, double degrees_of_freedom);
 void result_combine(struct result *result, double value, const char *method);

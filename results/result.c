@@ -1,0 +1,158 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The list of results: a value with its interval, or the reason why there is none.
+ * Does no statistics of its own beyond JCGM 100's combination of uncertainties. */
+#include "results/result.h"
+
+#include <gsl/gsl_cdf.h>
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct result *result_add(struct result_list *list, const char *name, const char *title,
+                          const char *unit, struct rig_err *err)
+{
+    if (strlen(name) >= RESULT_NAME_SIZE) {
+        rig_fail(err, RIG_EBUG, "the result's name '%s' is too long", name);
+        return NULL;
+    }
+    if (result_find(list, name)) {
+        rig_fail(err, RIG_EBUG, "the result '%s' is there twice", name);
+        return NULL;
+    }
+    if (list->count == list->room) {
+        size_t room = list->room ? 2 * list->room : 32;
+        struct result *larger = realloc(list->results, room * sizeof *larger);
+        if (!larger) {
+            rig_fail_memory(err, "the results");
+            return NULL;
+        }
+        list->results = larger;
+        list->room = room;
+    }
+    struct result *result = &list->results[list->count++];
+    *result = (struct result){.value = NAN,
+                              .standard_uncertainty = NAN,
+                              .low_95 = NAN,
+                              .high_95 = NAN,
+                              .degrees_of_freedom = NAN};
+    snprintf(result->name, sizeof result->name, "%s", name);
+    snprintf(result->title, sizeof result->title, "%s", title);
+    snprintf(result->unit, sizeof result->unit, "%s", unit);
+    return result;
+}
+
+void result_set(struct result *result, double value, double standard_uncertainty,
+                double degrees_of_freedom, const char *method)
+{
+    if (!isfinite(value) || isinf(standard_uncertainty) || standard_uncertainty < 0) {
+        result_refuse(result, "the calculation gave no finite number");
+        return;
+    }
+    *result->reason = 0;
+    result->value = value;
+    result->standard_uncertainty = standard_uncertainty;
+    result->degrees_of_freedom = isnan(standard_uncertainty) ? NAN : degrees_of_freedom;
+    result->low_95 = result->high_95 = NAN;
+    snprintf(result->method, sizeof result->method, "%s", method);
+    /* GSL's quantile loses digits beyond a million; there it is that of the normal law. */
+    double factor = NAN;
+    if (degrees_of_freedom >= 1e6)
+        factor = gsl_cdf_ugaussian_Pinv(0.975);
+    else if (degrees_of_freedom > 0)
+        factor = gsl_cdf_tdist_Pinv(0.975, degrees_of_freedom);
+    double half = factor * standard_uncertainty;
+    if (!isfinite(half)) { /* unknown, or so few degrees of freedom that the factor overflows */
+        if (!isnan(standard_uncertainty))
+            snprintf(result->reason, sizeof result->reason,
+                     "no interval: too few degrees of freedom");
+        return;
+    }
+    result->low_95 = value - half;
+    result->high_95 = value + half;
+}
+
+/* Root sum of squares, and the degrees of freedom of Welch-Satterthwaite, JCGM
+ * 100:2008 (G.2b): u^4 / sum u_i^4/nu_i. INFINITY where all parts are known well. */
+static void combine(const struct result_contribution parts[], size_t count, double *uncertainty,
+                    double *freedom)
+{
+    double variance = 0, fourth = 0;
+    for (size_t i = 0; i < count; i++) {
+        double u2 = parts[i].standard_uncertainty * parts[i].standard_uncertainty;
+        variance += u2;
+        if (u2 > 0)
+            fourth += parts[i].degrees_of_freedom > 0 ? u2 * u2 / parts[i].degrees_of_freedom
+                                                      : (double)NAN;
+    }
+    *uncertainty = sqrt(variance);
+    *freedom = fourth == 0 ? INFINITY : variance * variance / fourth;
+}
+
+void result_contribute(struct result *result, const char *name, char type,
+                       double standard_uncertainty, double degrees_of_freedom)
+{
+    struct result_contribution part = {.type = type,
+                                       .standard_uncertainty = standard_uncertainty,
+                                       .degrees_of_freedom = degrees_of_freedom};
+    snprintf(part.name, sizeof part.name, "%s", name);
+    if (result->budget_count < RESULT_BUDGET_LIMIT) {
+        result->budget[result->budget_count++] = part;
+        return;
+    }
+    /* Full: the last line takes up the rest. Nothing is lost, as the combination
+     * of combinations is that of all. */
+    struct result_contribution *last = &result->budget[RESULT_BUDGET_LIMIT - 1];
+    struct result_contribution both[2] = {*last, part};
+    combine(both, 2, &last->standard_uncertainty, &last->degrees_of_freedom);
+    last->type = 'B';
+    snprintf(last->name, sizeof last->name, "all others");
+}
+
+void result_combine(struct result *result, double value, const char *method)
+{
+    double uncertainty, freedom;
+    for (size_t i = 0; i < result->budget_count; i++) {
+        const struct result_contribution *part = &result->budget[i];
+        if (isfinite(part->standard_uncertainty) && part->standard_uncertainty >= 0 &&
+            part->degrees_of_freedom > 0)
+            continue;
+        result_set(result, value, NAN, NAN, method);
+        if (isfinite(value))
+            snprintf(result->reason, sizeof result->reason,
+                     "no interval: the contribution '%s' is not known", part->name);
+        return;
+    }
+    combine(result->budget, result->budget_count, &uncertainty, &freedom);
+    if (isfinite(freedom) &&
+        freedom >= 1) /* the sum of few whole numbers may fall short by an ulp */
+        freedom = floor(freedom * (1 + 1e-12));
+    result_set(result, value, uncertainty, freedom, method);
+}
+
+void result_refuse(struct result *result, const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    vsnprintf(result->reason, sizeof result->reason, format, arguments);
+    va_end(arguments);
+    result->value = result->standard_uncertainty = NAN;
+    result->low_95 = result->high_95 = result->degrees_of_freedom = NAN;
+    result->budget_count = 0;
+}
+
+const struct result *result_find(const struct result_list *list, const char *name)
+{
+    for (size_t i = 0; i < list->count; i++)
+        if (strcmp(list->results[i].name, name) == 0)
+            return &list->results[i];
+    return NULL;
+}
+
+void result_list_free(struct result_list *list)
+{
+    free(list->results);
+    *list = (struct result_list){0};
+}
