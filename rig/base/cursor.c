@@ -256,6 +256,22 @@ int cursor_plain(struct cursor *cursor, const char *what, double low, double hig
     return 0;
 }
 
+/* "2^32", "1e6" and "3.0" are whole numbers too, as long as a double is sure of it. */
+static bool read_whole(const struct token *token, int64_t low, int64_t high, int64_t *value,
+                       const char **why)
+{
+    double number = token->number;
+    char text[32];
+    if (!strpbrk(token->text, ".eE^") || rint(number) != number)
+        return rig_whole_number(token->text, strlen(token->text), low, high, value, why);
+    if (fabs(number) > 9007199254740992) {
+        *why = number > 0 ? "is too large" : "is too small";
+        return false;
+    }
+    snprintf(text, sizeof text, "%.0f", number);
+    return rig_whole_number(text, strlen(text), low, high, value, why);
+}
+
 int cursor_count(struct cursor *cursor, const char *what, int64_t low, int64_t high, int64_t *value)
 {
     char such[100], buffer[FOUND_SIZE];
@@ -269,7 +285,7 @@ int cursor_count(struct cursor *cursor, const char *what, int64_t low, int64_t h
     int code = take_number(cursor, what, such, &token);
     if (code)
         return code;
-    if (!rig_whole_number(token->text, strlen(token->text), low, high, value, &why))
+    if (!read_whole(token, low, high, value, &why))
         return cursor_fail(cursor, "%s %s for %s; write %s", found(cursor, buffer), why, what,
                            such);
     cursor->at++;

@@ -5,6 +5,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <nettle/sha2.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -234,9 +235,9 @@ char *file_join(const char *folder, const char *name)
 {
     size_t length = strlen(folder);
     size_t room = length + strlen(name) + 2;
+    bool joint = length && folder[length - 1] != '/'; /* "" is here, not the root */
     char *path = malloc(room);
     if (path)
-        snprintf(path, room, "%s%s%s", folder, length && folder[length - 1] == '/' ? "" : "/",
-                 name);
+        snprintf(path, room, "%s%s%s", folder, joint ? "/" : "", name);
     return path;
 }

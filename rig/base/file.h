@@ -11,16 +11,20 @@
 #include <stdint.h>
 
 /* The whole file as a NUL-terminated block that the caller frees; *size without
- * the NUL. More than `limit` bytes: RIG_EINPUT. "-" reads standard input. */
+ * the NUL. "-" reads standard input. RIG_EINPUT: more than `limit` bytes (of a regular
+ * file before anything is read), no such file, a folder. */
 int file_read(const char *path, size_t limit, char **bytes, size_t *size, struct rig_err *err);
 
 /* Replaces path by bytes: write PATH.new, fsync, rename, fsync of the folder. On
- * error the old file is untouched and PATH.new is gone. */
+ * error the old file is untouched and PATH.new is gone; only when it is the folder that
+ * can't be synced, the new file is in place already but might not survive a power cut.
+ * A symbolic link is replaced, not followed. */
 int file_replace(const char *path, const void *bytes, size_t size, struct rig_err *err);
 
 /* Appends through a buffer. Not thread-safe. */
 struct file_append;
-/* Creates (O_EXCL) or, with `resume`, opens for appending. NULL on error. */
+/* Creates (RIG_EINPUT when it is there) or, with `resume`, opens for appending what is
+ * there. NULL on error. */
 struct file_append *file_append_open(const char *path, int resume, struct rig_err *err);
 /* Copies into the buffer; writes when it is full. A short or failed write is
  * remembered: nothing after it is written, and this and every later call return
@@ -30,14 +34,17 @@ int file_append_write(struct file_append *file, const void *bytes, size_t size,
 /* Writes out the buffer and, with `sync`, calls fdatasync. */
 int file_append_flush(struct file_append *file, int sync, struct rig_err *err);
 uint64_t file_append_size(const struct file_append *file); /* bytes so far, buffer included */
-int file_append_close(struct file_append *file, struct rig_err *err); /* flush, sync; NULL ok */
+/* Flushes, syncs and frees, in any case. NULL allowed. */
+int file_append_close(struct file_append *file, struct rig_err *err);
 
-/* SHA-256 of a file as 64 hex digits and NUL, streamed. */
+/* SHA-256 (FIPS 180-4) of a file as 64 hex digits and NUL, streamed. */
 int file_sha256(const char *path, char hex[65], struct rig_err *err);
 
-/* Makes one folder; RIG_EINPUT when it is there already and `fresh` is set. */
+/* Makes one folder, durably; RIG_EINPUT when it is there already and `fresh` is set, or
+ * when a file is in its place. */
 int file_make_folder(const char *path, int fresh, struct rig_err *err);
-/* DIR "/" NAME into a fresh string; NULL when memory is out. */
+/* DIR "/" NAME into a fresh string (NAME alone for an empty DIR); NULL when memory is
+ * out. */
 char *file_join(const char *folder, const char *name);
 
 #endif

@@ -108,6 +108,7 @@ int cursor_quantity(struct cursor *cursor, enum quantity_kind kind, const char *
 /* A plain number without a unit, in [low, high] (infinities allowed there). What
  * follows it is another word of the statement, unless it touches ("14mm"). */
 int cursor_plain(struct cursor *cursor, const char *what, double low, double high, double *value);
+/* A whole number in [low, high]; "2^32" and "1e6" count as such. */
 int cursor_count(struct cursor *cursor, const char *what, int64_t low, int64_t high,
                  int64_t *value);
 int cursor_end(struct cursor *cursor); /* nothing may follow */

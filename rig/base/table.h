@@ -39,7 +39,8 @@ int table_need_column(const struct table *table, const char *header, size_t *col
 /* All cells of a column as finite numbers into values[rows]; an empty cell or a
  * bad number is an error with its place. */
 int table_numbers(const struct table *table, size_t column, double values[], struct rig_err *err);
-/* Fills err with the place of a cell. Returns RIG_EINPUT. */
+/* Fills err with the place of a cell. Returns RIG_EINPUT. The column is off by the
+ * doubled quotes only in a row where a cell has them before a line break. */
 int table_fail(const struct table *table, size_t row, size_t column, struct rig_err *err,
                const char *format, ...) __attribute__((format(printf, 5, 6)));
 
