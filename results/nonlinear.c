@@ -1,0 +1,225 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "results/nonlinear.h"
+
+#include <float.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <gsl/gsl_blas.h>
+#include <gsl/gsl_errno.h>
+#include <gsl/gsl_linalg.h>
+#include <gsl/gsl_multifit_nlinear.h>
+
+struct job {
+    const struct nonlinear_problem *problem;
+    double *low, *high; /* n each, for the differences */
+};
+
+static int all_finite(const double values[], size_t n)
+{
+    double sum = 0;
+    for (size_t i = 0; i < n; i++)
+        sum += values[i] * 0; /* NaN as soon as one is not finite */
+    return sum == 0;
+}
+
+static int evaluate(const struct nonlinear_problem *problem, const double parameters[],
+                    double residual[])
+{
+    if (!all_finite(parameters, problem->p) ||
+        problem->residuals(problem->context, parameters, residual))
+        return GSL_EDOM;
+    return all_finite(residual, problem->n) ? GSL_SUCCESS : GSL_EDOM;
+}
+
+static int residual_vector(const gsl_vector *x, void *context, gsl_vector *f)
+{
+    struct job *job = context;
+    if (x->stride != 1 || f->stride != 1)
+        return GSL_EINVAL;
+    if (evaluate(job->problem, x->data, f->data))
+        /* A place that is not defined is made very bad, so that the step is taken back. */
+        gsl_vector_set_all(f, 1e150 / (double)job->problem->n);
+    return GSL_SUCCESS;
+}
+
+static int jacobian(const gsl_vector *x, void *context, gsl_matrix *out)
+{
+    struct job *job = context;
+    const struct nonlinear_problem *problem = job->problem;
+    double at[NONLINEAR_PARAMETER_LIMIT];
+    memcpy(at, x->data, problem->p * sizeof at[0]);
+    for (size_t k = 0; k < problem->p; k++) {
+        double size = fabs(x->data[k]);
+        if (problem->typical)
+            size = fmax(size, problem->typical[k]);
+        /* Cube root of the rounding: where central differences are best. */
+        double step = cbrt(DBL_EPSILON) * (size > 0 ? size : 1);
+        at[k] = x->data[k] + step;
+        double above = at[k];
+        int bad = evaluate(problem, at, job->high);
+        at[k] = x->data[k] - step;
+        double width = above - at[k];
+        bad |= evaluate(problem, at, job->low);
+        at[k] = x->data[k];
+        if (bad)
+            return GSL_EDOM;
+        for (size_t i = 0; i < problem->n; i++)
+            gsl_matrix_set(out, i, k, (job->high[i] - job->low[i]) / width);
+    }
+    return GSL_SUCCESS;
+}
+
+/* Largest cosine between the residuals and a column of the Jacobian: 0 in a minimum. */
+static double slope_left(const gsl_matrix *j, const gsl_vector *f)
+{
+    double norm = gsl_blas_dnrm2(f), worst = 0;
+    if (norm == 0)
+        return 0;
+    for (size_t k = 0; k < j->size2; k++) {
+        gsl_vector_const_view column = gsl_matrix_const_column(j, k);
+        double dot, size = gsl_blas_dnrm2(&column.vector);
+        gsl_blas_ddot(&column.vector, f, &dot);
+        if (size > 0)
+            worst = fmax(worst, fabs(dot) / size / norm);
+    }
+    return worst;
+}
+
+/* (J'J)^-1 through the QR decomposition with columns scaled to length 1. */
+static bool invert(const gsl_matrix *j, double inverse[][NONLINEAR_PARAMETER_LIMIT])
+{
+    size_t p = j->size2;
+    bool determined = false;
+    gsl_matrix *qr = gsl_matrix_alloc(j->size1, p);
+    gsl_matrix *covariance = gsl_matrix_alloc(p, p);
+    if (qr && covariance && !gsl_matrix_memcpy(qr, j)) {
+        double size[NONLINEAR_PARAMETER_LIMIT];
+        determined = true;
+        for (size_t k = 0; k < p; k++) {
+            gsl_vector_view column = gsl_matrix_column(qr, k);
+            size[k] = gsl_blas_dnrm2(&column.vector);
+            if (size[k] > 0)
+                gsl_vector_scale(&column.vector, 1 / size[k]);
+            else
+                determined = false;
+        }
+        determined = determined && !gsl_multifit_nlinear_covar(qr, 1e-10, covariance);
+        for (size_t k = 0; k < p && determined; k++)
+            determined = gsl_matrix_get(covariance, k, k) > 0.5; /* dropped columns are 0 */
+        for (size_t k = 0; k < p; k++)
+            for (size_t l = 0; l < p; l++)
+                inverse[k][l] =
+                    determined ? gsl_matrix_get(covariance, k, l) / size[k] / size[l] : NAN;
+    }
+    gsl_matrix_free(qr);
+    gsl_matrix_free(covariance);
+    return determined;
+}
+
+int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem *problem,
+                       const double start[], struct rig_err *err)
+{
+    size_t n = problem->n, p = problem->p;
+    if (p < 1 || p > NONLINEAR_PARAMETER_LIMIT)
+        return rig_fail(err, RIG_EBUG, "a nonlinear fit of %zu parameters", p);
+    if (n < p)
+        return rig_fail(err, RIG_EUNKNOWABLE, "%zu values can't give %zu parameters", n, p);
+    int code = 0;
+    struct job job = {problem, malloc(n * sizeof(double)), malloc(n * sizeof(double))};
+    gsl_multifit_nlinear_parameters settings = gsl_multifit_nlinear_default_parameters();
+    settings.trs = gsl_multifit_nlinear_trs_lm;
+    settings.scale = gsl_multifit_nlinear_scale_more;
+    settings.solver = gsl_multifit_nlinear_solver_qr;
+    gsl_multifit_nlinear_workspace *work =
+        gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &settings, n, p);
+    if (!job.low || !job.high || !work) {
+        code = rig_fail_memory(err, "a nonlinear fit");
+        goto done;
+    }
+    if (evaluate(problem, start, job.low)) {
+        code = rig_fail(err, RIG_EUNKNOWABLE, "the fit's start is outside the model's range");
+        goto done;
+    }
+    gsl_multifit_nlinear_fdf fdf = {
+        .f = residual_vector, .df = jacobian, .n = n, .p = p, .params = &job};
+    gsl_vector_const_view x = gsl_vector_const_view_array(start, p);
+    int status = gsl_multifit_nlinear_init(&x.vector, &fdf, work);
+    size_t limit = problem->iteration_limit ? problem->iteration_limit : 400;
+    size_t iterations = 0;
+    int info = 0;
+    while (!status && iterations < limit) {
+        status = gsl_multifit_nlinear_iterate(work);
+        iterations++;
+        if (!status && gsl_multifit_nlinear_test(1e-11, 0, 0, &info, work) == GSL_SUCCESS)
+            break;
+    }
+    const gsl_vector *f = gsl_multifit_nlinear_residual(work);
+    const gsl_matrix *j = gsl_multifit_nlinear_jac(work);
+    const gsl_vector *at = gsl_multifit_nlinear_position(work);
+    /* The steps may have become too small to tell rounding from progress (GSL_ENOPROG):
+     * the slope that is left says whether this is a minimum. Its limit is that of a
+     * Jacobian by differences. */
+    double left = slope_left(j, f);
+    if (!isfinite(left) || (info == 0 && left > 1e-5)) {
+        code = rig_fail(err, RIG_EUNKNOWABLE, "the fit found no minimum in %zu steps", iterations);
+        goto done;
+    }
+    struct nonlinear_fit found = {.n = n, .p = p, .iterations = iterations};
+    memcpy(found.parameters, at->data, p * sizeof found.parameters[0]);
+    gsl_blas_ddot(f, f, &found.sum_of_squares);
+    found.degrees_of_freedom = (double)(n - p);
+    found.determined = invert(j, found.inverse);
+    if (!isfinite(found.sum_of_squares) || found.sum_of_squares > 1e200)
+        code = rig_fail(err, RIG_EUNKNOWABLE, "the fit ended outside the model's range");
+    else
+        *fit = found;
+done:
+    gsl_multifit_nlinear_free(work);
+    free(job.low);
+    free(job.high);
+    return code;
+}
+
+double nonlinear_standard_uncertainty(const struct nonlinear_fit *fit, size_t parameter)
+{
+    if (parameter >= fit->p || fit->degrees_of_freedom < 1)
+        return NAN;
+    return sqrt(fit->inverse[parameter][parameter] * fit->sum_of_squares /
+                fit->degrees_of_freedom);
+}
+
+double nonlinear_propagate(double (*function)(const void *context, const double parameters[]),
+                           const void *context, const double parameters[], size_t p,
+                           const double covariance[][NONLINEAR_PARAMETER_LIMIT])
+{
+    double at[NONLINEAR_PARAMETER_LIMIT], slope[NONLINEAR_PARAMETER_LIMIT];
+    memcpy(at, parameters, p * sizeof at[0]);
+    for (size_t k = 0; k < p; k++) {
+        double step = 0.01 * sqrt(covariance[k][k]);
+        slope[k] = 0;
+        if (step == 0)
+            continue;
+        at[k] = parameters[k] + step;
+        double high = function(context, at);
+        at[k] = parameters[k] - step;
+        slope[k] = (high - function(context, at)) / (2 * step);
+        at[k] = parameters[k];
+    }
+    double variance = 0;
+    for (size_t k = 0; k < p; k++)
+        for (size_t l = 0; l < p; l++)
+            variance += slope[k] * slope[l] * covariance[k][l];
+    return variance >= 0 ? sqrt(variance) : NAN;
+}
+
+double nonlinear_aicc(size_t n, size_t p, double sum_of_squares)
+{
+    double k = (double)p + 1, count = (double)n;
+    if (count <= k + 1)
+        return INFINITY;
+    /* A perfect fit is as good as rounding allows, not infinitely good. */
+    double mean = fmax(sum_of_squares / count, DBL_MIN);
+    return count * log(mean) + 2 * k + 2 * k * (k + 1) / (count - k - 1);
+}
