@@ -129,7 +129,7 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
     int code = 0;
     struct job job = {problem, malloc(n * sizeof(double)), malloc(n * sizeof(double))};
     gsl_multifit_nlinear_parameters settings = gsl_multifit_nlinear_default_parameters();
-    settings.trs = gsl_multifit_nlinear_trs_lm;
+    settings.trs = gsl_multifit_nlinear_trs_lmaccel;
     settings.scale = gsl_multifit_nlinear_scale_more;
     settings.solver = gsl_multifit_nlinear_solver_qr;
     gsl_multifit_nlinear_workspace *work =
@@ -146,7 +146,7 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
         .f = residual_vector, .df = jacobian, .n = n, .p = p, .params = &job};
     gsl_vector_const_view x = gsl_vector_const_view_array(start, p);
     int status = gsl_multifit_nlinear_init(&x.vector, &fdf, work);
-    size_t limit = problem->iteration_limit ? problem->iteration_limit : 400;
+    size_t limit = problem->iteration_limit ? problem->iteration_limit : 1000;
     size_t iterations = 0;
     int info = 0;
     while (!status && iterations < limit) {
@@ -186,8 +186,7 @@ double nonlinear_standard_uncertainty(const struct nonlinear_fit *fit, size_t pa
 {
     if (parameter >= fit->p || fit->degrees_of_freedom < 1)
         return NAN;
-    return sqrt(fit->inverse[parameter][parameter] * fit->sum_of_squares /
-                fit->degrees_of_freedom);
+    return sqrt(fit->inverse[parameter][parameter] * fit->sum_of_squares / fit->degrees_of_freedom);
 }
 
 double nonlinear_propagate(double (*function)(const void *context, const double parameters[]),

@@ -66,8 +66,8 @@ int response_open(struct response *response, const struct motion_piece pieces[],
         n++;
         at_s = p->end_s;
         if (isfinite(at_s))
-            level = piece_value(p->d0_mm, p->v0_mm_s, p->a0_mm_s2, p->j_mm_s3,
-                                p->end_s - p->start_s);
+            level =
+                piece_value(p->d0_mm, p->v0_mm_s, p->a0_mm_s2, p->j_mm_s3, p->end_s - p->start_s);
     }
     if (isfinite(at_s))
         spans[n++] = (struct response_span){.start_s = at_s, .d = level};
@@ -272,8 +272,8 @@ static double remaining(const struct response_model *model, double x)
 
 /* Integral of speed(t - x) times what remains after x, for x from near to far; the
  * speed is v + a x + j x^2/2 as a polynomial in x. */
-static double unfinished(const struct response *response, double v, double a, double j,
-                         double near, double far)
+static double unfinished(const struct response *response, double v, double a, double j, double near,
+                         double far)
 {
     const struct response_model *model = &response->model;
     if (near > 0.4 * far &&

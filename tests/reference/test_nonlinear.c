@@ -157,7 +157,7 @@ static void undetermined(void **state)
     struct nonlinear_fit fit;
     struct rig_err err;
     assert_int_equal(nonlinear_minimise(&fit, &problem, start, &err), 0);
-    assert_near(fit.parameters[0] * fit.parameters[1], 1.9927272727272727, 1e-6, "");
+    assert_near(fit.parameters[0] * fit.parameters[1], 2, 1e-6, "");
     assert_false(fit.determined);
     assert_true(isnan(nonlinear_standard_uncertainty(&fit, 0)));
 }
@@ -204,10 +204,10 @@ int main(void)
 {
     gsl_set_error_handler_off();
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(misra1a),      cmocka_unit_test(boxbod),      cmocka_unit_test(thurber_set),
-        cmocka_unit_test(mgh17_set),    cmocka_unit_test(lanczos3),    cmocka_unit_test(danwood_set),
-        cmocka_unit_test(chwirut2),     cmocka_unit_test(gauss1),      cmocka_unit_test(undetermined),
-        cmocka_unit_test(refusals),     cmocka_unit_test(aicc),        cmocka_unit_test(propagate),
+        cmocka_unit_test(misra1a),   cmocka_unit_test(boxbod),   cmocka_unit_test(thurber_set),
+        cmocka_unit_test(mgh17_set), cmocka_unit_test(lanczos3), cmocka_unit_test(danwood_set),
+        cmocka_unit_test(chwirut2),  cmocka_unit_test(gauss1),   cmocka_unit_test(undetermined),
+        cmocka_unit_test(refusals),  cmocka_unit_test(aicc),     cmocka_unit_test(propagate),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
