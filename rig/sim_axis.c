@@ -325,15 +325,7 @@ static void take_line(struct sim_axis *axis, char *line, double t)
         }
         while (*text == ' ')
             text++;
-        bool sets_number = !strncmp(text, "M110", 4);
-        if (sets_number) {
-            /* the number set is that of the word after it, else the line's own */
-            const char *again = strpbrk(text + 4, "Nn");
-            if (again) {
-                size_t size = strspn(again + 1, "0123456789");
-                rig_whole_number(again + 1, size, 0, 1000000000, &number, NULL);
-            }
-        } else if (number != axis->last_line + 1) {
+        if (strncmp(text, "M110", 4) != 0 && number != axis->last_line + 1) {
             ask_again(axis, t, "line number is not the last one + 1");
             return;
         }
@@ -344,10 +336,16 @@ static void take_line(struct sim_axis *axis, char *line, double t)
     } else if (!*text) {
         return; /* blank lines aren't answered */
     }
-    if (!strncmp(text, "M110", 4))
+    if (!strncmp(text, "M110", 4)) {
+        /* the number set is that of the word after it, else the line's own */
+        const char *again = strpbrk(text + 4, "Nn");
+        if (again && rig_whole_number(again + 1, strspn(again + 1, "0123456789"), 0, 1000000000,
+                                      &number, NULL))
+            axis->last_line = number;
         answer_ok(axis, t);
-    else
+    } else {
         work_on(axis, text, t);
+    }
     if (axis->discard)
         axis->discard--;
 }

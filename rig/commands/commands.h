@@ -9,7 +9,8 @@
  * as argv[0], prints its help on --help, and returns the exit status. */
 #define COMMANDS(X)                                                                                \
     X(demo, "the whole job on the simulated bench")                                                \
-    X(help, "say how a command is used")
+    X(help, "say how a command is used")                                                           \
+    X(simulate, "play the hardware of a bench on pseudo-terminals")
 
 #define X(name, summary) int command_##name(int argc, char **argv);
 COMMANDS(X)

@@ -74,6 +74,12 @@ static void test_checksum_and_numbers(void **state)
     test_bench_send_numbered(&bench, "G90");
     test_bench_wait(&bench, 0);
     assert_string_equal(bench.said, "ok\n");
+    test_bench_hush(&bench);
+    test_bench_send(&bench, "M110 N7"); /* and without a number of its own */
+    bench.line = 7;
+    test_bench_send_numbered(&bench, "G90");
+    test_bench_wait(&bench, 0);
+    assert_string_equal(bench.said, "ok\nok\n");
     assert_int_equal(sim_tally(bench.sim).lines_refused, 6);
     test_bench_close(&bench);
 }
