@@ -1,6 +1,6 @@
 # How long water clings to a board, at four speeds with five passes each, and the
 # frequency response after it. For the comparison of a bare board with a coated one:
-# run it before and after. Takes about 31 minutes.
+# run it before and after. Takes about 28 minutes.
 title  "Cling lag and bandwidth"
 start  at 10 mm
 hold   15 s

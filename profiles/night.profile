@@ -1,4 +1,4 @@
-# Does a board stay put overnight? Nine hours of the same cycle of six and a half minutes: a
+# Does a board stay put overnight? Nine hours of the same cycle of six minutes: a
 # lift clear of the water (tells drift of the zero from evaporation), stairs, ramps at
 # three speeds and a step each way. Takes 9 h.
 title  "Night watch"

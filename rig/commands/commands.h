@@ -10,6 +10,7 @@
 #define COMMANDS(X)                                                                                \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
+    X(plan, "check a profile against a rig, without hardware")                                     \
     X(simulate, "play the hardware of a bench on pseudo-terminals")
 
 #define X(name, summary) int command_##name(int argc, char **argv);
