@@ -8,6 +8,7 @@
 /* Name, and one line for `wetsweep --help`. command_NAME(argc, argv) gets its own name
  * as argv[0], prints its help on --help, and returns the exit status. */
 #define COMMANDS(X)                                                                                \
+    X(run, "home the axis, carry out a profile, record, park the board")                           \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
     X(plan, "check a profile against a rig, without hardware")                                     \

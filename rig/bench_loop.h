@@ -1,0 +1,61 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The loop of a run: reads the ports and stamps what came with the clock, lets the
+ * decoders, the axis wire and the supervisor work on it, hands rows to the recorder,
+ * writes what the axis shall get, sleeps until something happens. Never touches the
+ * disk or a terminal. The same loop runs on hardware and on the simulated bench. */
+#ifndef RIG_BENCH_LOOP_H
+#define RIG_BENCH_LOOP_H
+
+#include "base/clock.h"
+#include "base/err.h"
+#include "motion/plan.h"
+#include "motion/rigfile.h"
+#include "rig/recorder.h"
+#include "rig/supervisor.h"
+#include "rig/transport.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+/* How the run stands, for those who show it. */
+struct bench_view {
+    struct supervisor_view run;
+    double t_s;    /* since the run's start */
+    char why[512]; /* once something has decided: the cause */
+    enum run_state state;
+    double reading; /* latest value of the first sensor channel, NaN: none yet */
+    char reading_name[RIG_NAME_SIZE], reading_unit[RIG_NAME_SIZE];
+    uint64_t rows, malformed, lost, resends;
+    unsigned stops;
+};
+
+struct bench_settings {
+    const struct rig *rig;
+    const struct plan *plan;
+    struct transport axis;                      /* the loop closes them */
+    struct transport sources[RIG_SOURCE_LIMIT]; /* one a source of the rig */
+    struct rig_clock clock;
+    bool polls;                /* sleep by polling the transports' descriptors, not by clock */
+    struct recorder *recorder; /* stays the caller's */
+    int signal_fd;             /* a signalfd: each signal read is a wish to stop; -1: none */
+    /* Called at least five times a second of the clock and at each change of phase, from
+     * the loop; must not block. NULL allowed. */
+    void (*show)(void *context, const struct bench_view *view);
+    void *context;
+    double first_line_s, silent_s; /* as in supervisor.h; 0: default */
+};
+
+struct bench_end {
+    enum run_state state;
+    enum board_place board;
+    int exit_status;
+    char why[1024];
+    struct bench_view view; /* the last */
+};
+
+/* Runs to the end. Returns 0 when the run was carried through to a state (*end says
+ * which), or an error of ours before it began. Closes all transports in any case. */
+int bench_run(struct bench_settings *settings, struct bench_end *end, struct rig_err *err);
+
+#endif

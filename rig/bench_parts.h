@@ -1,0 +1,59 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * What the files of the bench loop share; private to rig/bench_*.c. */
+#ifndef RIG_BENCH_PARTS_H
+#define RIG_BENCH_PARTS_H
+
+#include "rig/bench_loop.h"
+
+#include "motion/axis.h"
+#include "rig/decode.h"
+#include "rig/event_limit.h"
+
+enum { BENCH_READ_SIZE = 16384, BENCH_OUT_SIZE = 512 };
+
+struct bench_source {
+    struct transport port;
+    bool open;
+    struct decoder *decoder;
+    uint64_t malformed, clock_resets;
+    struct event_limit malformed_limit;
+};
+
+struct bench {
+    struct bench_settings *settings;
+    struct axis *axis;
+    struct supervisor *supervisor;
+    struct transport axis_port;
+    bool axis_open;
+    struct bench_source sources[RIG_SOURCE_LIMIT];
+    size_t source_count;
+    int64_t start_ns, now_ns;
+    char out[BENCH_OUT_SIZE]; /* bytes for the axis that its port has not taken yet */
+    size_t out_size;
+    bool trouble_told;
+    struct event_limit chatter_limit, resend_limit;
+    size_t shown_source, shown_channel; /* the reading that is shown; RIG_SOURCE_LIMIT: none */
+    double reading;
+    enum run_phase shown_phase;
+    int64_t shown_ns;
+    unsigned stops;
+    struct decoded line;
+    char bytes[BENCH_READ_SIZE];
+};
+
+double bench_t_s(const struct bench *bench);
+void bench_event(struct bench *bench, const char *kind, const char *text);
+
+/* ---- bench_ports.c ---- */
+/* Reads all that has come, at most some pieces a port, and acts on it. */
+void bench_read_axis(struct bench *bench);
+void bench_read_source(struct bench *bench, size_t source);
+/* Lets the axis wire speak; false when nothing was left to say. */
+void bench_write_axis(struct bench *bench);
+void bench_greet_sources(struct bench *bench);
+/* How many lines were passed over, as events at the end. */
+void bench_tell_totals(struct bench *bench);
+/* Until a descriptor is ready or until_ns. */
+void bench_poll(struct bench *bench, int64_t until_ns);
+
+#endif

@@ -1,0 +1,131 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * wetsweep run: homes, carries out the plan, records. Here: its arguments. */
+#include "rig/commands/commands.h"
+#include "rig/commands/run_parts.h"
+
+#include "base/number.h"
+
+#include <ctype.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+static const char usage[] =
+    "usage: wetsweep run PROFILE --rig RIG --board ID --revision R [options]\n"
+    "\n"
+    "Homes the axis, carries out the profile, records every channel, parks the board clear\n"
+    "of the water. Ctrl-C slows down and parks; once more halts at once.\n"
+    "\n"
+    "  --rig RIG             what stands on the bench (.rig)\n"
+    "  --board ID            which board, such as WS-B-0007\n"
+    "  --revision R          which revision of the board\n"
+    "  --coating TEXT        its coating, such as none (default: not given)\n"
+    "  --note TEXT           anything worth keeping\n"
+    "  --water-temperature T such as \"20 degC\" (default: not given)\n"
+    "  --out DIR             the recording's folder, must not exist\n"
+    "                        (default: ID-YYYYMMDD-HHMMSS.recording here)\n"
+    "  --ports DIR           where the rig file's relative port paths are (default: here)\n"
+    "  --bench FILE.bench    no hardware: a simulated bench in simulated time\n"
+    "  --seed N              of the simulated bench's noise (default: 1)\n"
+    "\n"
+    "Exit status: 0 complete, 2 bad input, 4 stopped by the user, 5 stopped by a fault.\n"
+    "\n"
+    "example: wetsweep run first-dip.profile --rig bench.rig --board WS-B-0007 --revision B\n";
+
+struct option_place {
+    const char *name;
+    const char **value;
+};
+
+static int parse(int argc, char **argv, struct run_options *options)
+{
+    const char *seed = NULL;
+    const struct option_place places[] = {
+        {"--rig", &options->rig},           {"--board", &options->board},
+        {"--revision", &options->revision}, {"--coating", &options->coating},
+        {"--note", &options->note},         {"--water-temperature", &options->water_temperature},
+        {"--out", &options->out},           {"--bench", &options->bench},
+        {"--ports", &options->ports},       {"--seed", &seed},
+    };
+    for (int i = 1; i < argc; i++) {
+        const struct option_place *place = NULL;
+        for (size_t p = 0; p < sizeof places / sizeof places[0]; p++)
+            if (strcmp(argv[i], places[p].name) == 0)
+                place = &places[p];
+        if (place && i + 1 == argc)
+            return command_usage(argv[0], "%s needs a value", argv[i]);
+        if (place) {
+            *place->value = argv[++i];
+        } else if (argv[i][0] != '-' && !options->profile) {
+            options->profile = argv[i];
+        } else {
+            return command_usage(argv[0], "'%s' is not expected here", argv[i]);
+        }
+    }
+    const char *missing = !options->profile    ? "a profile"
+                          : !options->rig      ? "--rig RIG"
+                          : !options->board    ? "--board ID"
+                          : !options->revision ? "--revision R"
+                                               : NULL;
+    if (missing)
+        return command_usage(argv[0], "%s is missing", missing);
+    if (seed && !options->bench)
+        return command_usage(argv[0], "--seed belongs to a simulated bench; give --bench too");
+    if (options->ports && options->bench)
+        return command_usage(argv[0], "--ports is for hardware and --bench for none; give one");
+    int64_t number = 1;
+    if (seed && !rig_whole_number(seed, strlen(seed), 0, INT64_MAX, &number, NULL))
+        return command_usage(argv[0], "--seed '%s' is not a whole number from 0 up", seed);
+    options->seed = (uint64_t)number;
+    return 0;
+}
+
+/* ID-YYYYMMDD-HHMMSS.recording, local time; what a path can't hold becomes '-'. */
+static void default_folder(char *folder, size_t room, const char *board)
+{
+    char stamp[32] = "";
+    time_t now = time(NULL);
+    struct tm local;
+    if (localtime_r(&now, &local))
+        strftime(stamp, sizeof stamp, "%Y%m%d-%H%M%S", &local);
+    snprintf(folder, room, "%.100s-%s.recording", board, stamp);
+    for (char *at = folder; *at; at++)
+        if (!isalnum((unsigned char)*at) && !strchr("._-", *at))
+            *at = '-';
+    if (folder[0] == '-' || folder[0] == '.')
+        folder[0] = '_';
+}
+
+int command_run(int argc, char **argv)
+{
+    struct run_options options = {.coating = "", .note = ""};
+    for (int i = 1; i < argc; i++)
+        if (strcmp(argv[i], "--help") == 0) {
+            fputs(usage, stdout);
+            return 0;
+        }
+    int status = parse(argc, argv, &options);
+    if (status)
+        return status;
+    struct rig_err err = {0};
+    struct inputs inputs;
+    double water_degc = NAN;
+    int code = inputs_read(&inputs, options.profile, options.rig, &err);
+    if (!code && options.water_temperature)
+        code = inputs_quantity(inputs.units, QUANTITY_TEMPERATURE, "--water-temperature",
+                               options.water_temperature, &water_degc, &err);
+    if (code) {
+        inputs_free(&inputs);
+        return command_error(&err);
+    }
+    char folder[160];
+    if (!options.out) {
+        default_folder(folder, sizeof folder, options.board);
+        options.out = folder;
+    }
+    status = run_carry_out(&options, &inputs, water_degc, options.out);
+    inputs_free(&inputs);
+    return status;
+}

@@ -1,0 +1,87 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "rig/inputs.h"
+
+#include "base/file.h"
+#include "base/number.h"
+#include "base/statement.h"
+#include "base/table.h"
+
+#include <ctype.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* A trace lies where the profile says: an absolute path, or one from the profile's own
+ * folder, so that a profile can be carried about together with its traces. */
+static int load_beside(void *context, const char *path, char **bytes, size_t *size,
+                       struct rig_err *err)
+{
+    const struct inputs *inputs = context;
+    const char *slash = strrchr(inputs->profile_path, '/');
+    if (path[0] == '/' || !slash)
+        return file_read(path, TABLE_SIZE_LIMIT, bytes, size, err);
+    size_t folder = (size_t)(slash - inputs->profile_path) + 1, rest = strlen(path) + 1;
+    char *whole = malloc(folder + rest);
+    if (!whole)
+        return rig_fail_memory(err, "a path");
+    memcpy(whole, inputs->profile_path, folder);
+    memcpy(whole + folder, path, rest);
+    int code = file_read(whole, TABLE_SIZE_LIMIT, bytes, size, err);
+    free(whole);
+    return code;
+}
+
+int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig_path,
+                struct rig_err *err)
+{
+    memset(inputs, 0, sizeof *inputs);
+    inputs->rig_path = rig_path;
+    inputs->profile_path = profile_path;
+    inputs->files = (struct plan_files){.load = load_beside, .context = inputs};
+    int code = RIG_EOS;
+    inputs->units = units_open(err);
+    if (!inputs->units)
+        goto fail;
+    code = file_read(rig_path, STATEMENT_FILE_LIMIT, &inputs->rig_text, &inputs->rig_size, err);
+    if (!code)
+        code = rig_read(&inputs->rig, rig_path, inputs->rig_text, inputs->rig_size, inputs->units,
+                        err);
+    if (!code)
+        code = file_read(profile_path, STATEMENT_FILE_LIMIT, &inputs->profile_text,
+                         &inputs->profile_size, err);
+    if (code)
+        goto fail;
+    inputs->plan = plan_make(&inputs->rig, profile_path, inputs->profile_text, inputs->profile_size,
+                             inputs->units, &inputs->files, err);
+    if (inputs->plan)
+        return RIG_OK;
+    code = err && err->code ? (int)err->code : RIG_EINPUT;
+fail:
+    inputs_free(inputs);
+    return code;
+}
+
+void inputs_free(struct inputs *inputs)
+{
+    plan_free(inputs->plan);
+    units_close(inputs->units);
+    free(inputs->rig_text);
+    free(inputs->profile_text);
+    memset(inputs, 0, sizeof *inputs);
+}
+
+int inputs_quantity(struct units *units, enum quantity_kind kind, const char *what,
+                    const char *text, double *value, struct rig_err *err)
+{
+    size_t digits = strspn(text, "+-.0123456789eE"), end = digits;
+    double number;
+    /* The 'e' of a unit is no exponent: take the longest piece that is a number. */
+    while (end > 0 && !rig_number(text, end, &number, NULL))
+        end--;
+    const char *unit = text + end;
+    while (isspace((unsigned char)*unit))
+        unit++;
+    if (end == 0 || !*unit)
+        return rig_fail(err, RIG_EINPUT, "%s '%.60s' is not %s with its unit, such as %s", what,
+                        text, quantity_name(kind), quantity_example(kind));
+    return units_convert(units, kind, number, unit, strlen(unit), value, err);
+}

@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The two text files that every measurement starts from, read and planned: what
+ * `plan` and `run` have in common. Touches the file system, no hardware. */
+#ifndef RIG_INPUTS_H
+#define RIG_INPUTS_H
+
+#include "base/err.h"
+#include "base/quantity.h"
+#include "motion/plan.h"
+#include "motion/rigfile.h"
+
+#include <stddef.h>
+
+struct inputs {
+    struct units *units;
+    struct rig rig;
+    struct plan *plan;
+    const char *rig_path, *profile_path; /* borrowed from the caller */
+    char *rig_text, *profile_text;
+    size_t rig_size, profile_size;
+    struct plan_files files; /* finds what the profile follows, beside the profile */
+};
+
+/* Paths stay the caller's and outlive the inputs; the struct must not move in memory.
+ * On error nothing is kept: RIG_EINPUT or RIG_ELIMIT with FILE:LINE:COLUMN, RIG_EOS. */
+int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig_path,
+                struct rig_err *err);
+void inputs_free(struct inputs *inputs); /* zeroed allowed */
+
+/* "20 degC" to our unit of the kind; `what` names it in the error. */
+int inputs_quantity(struct units *units, enum quantity_kind kind, const char *what,
+                    const char *text, double *value, struct rig_err *err);
+
+#endif

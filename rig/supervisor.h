@@ -1,0 +1,117 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * What a run does next: a state machine over the axis wire and the plan. Time is an
+ * argument; it never sleeps, opens nothing, prints nothing. The loop (bench_loop.h)
+ * hands in what happened and sleeps until supervisor_deadline_ns at the latest.
+ *
+ *   connect -> home -> hear every source -> stroke after stroke -> park -> over
+ *
+ * Each stroke starts when its planned time after the real start of the one before has
+ * come and the hold between them has lasted as long as planned: a late stroke moves
+ * all that follows, and no hold is shortened.
+ *
+ * Whatever goes wrong, the board is lifted clear of the water as long as the axis
+ * obeys: decelerate, then park; after a restart of the controller home first, which
+ * lifts the board too. What can't be done is said in supervisor_why. This is no safety
+ * function (docs/safety.md). */
+#ifndef RIG_SUPERVISOR_H
+#define RIG_SUPERVISOR_H
+
+#include "base/err.h"
+#include "motion/axis.h"
+#include "motion/plan.h"
+#include "motion/rigfile.h"
+#include "results/recording.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define RUN_PHASES(X)                                                                              \
+    X(PHASE_CONNECT, "connecting to the axis")                                                     \
+    X(PHASE_HOME, "homing")                                                                        \
+    X(PHASE_LISTEN, "waiting for the first line of every source")                                  \
+    X(PHASE_MEASURE, "measuring")                                                                  \
+    X(PHASE_HALT, "stopping")                                                                      \
+    X(PHASE_RECONNECT, "connecting to the axis again")                                             \
+    X(PHASE_REHOME, "homing again")                                                                \
+    X(PHASE_PARK, "parking the board")                                                             \
+    X(PHASE_OVER, "over")
+
+enum run_phase {
+#define X(phase, words) phase,
+    RUN_PHASES(X)
+#undef X
+        RUN_PHASE_COUNT
+};
+const char *run_phase_name(enum run_phase phase);
+
+/* Where the run's own observations go; the text is copied during the call. */
+struct run_log {
+    void (*motion)(void *context, const struct motion_row *row);
+    void (*stroke)(void *context, const struct stroke_row *row);
+    void (*event)(void *context, double t_s, const char *kind, const char *text);
+    void *context;
+};
+
+/* Where the board is at the end. */
+enum board_place {
+    BOARD_PARKED,  /* clear of the water, by the axis' own word */
+    BOARD_UNMOVED, /* nothing was ever sent that moves it */
+    BOARD_LEFT     /* not parked: supervisor_why says why and near which depth */
+};
+
+struct supervisor_settings {
+    const struct rig *rig; /* both outlive the supervisor */
+    const struct plan *plan;
+    struct run_log log;
+    double first_line_s; /* after homing, a source may take this long; 0: 5 s */
+    double silent_s;     /* a source may pause this long; 0: 5 s. A source with a rate
+                            of its own may always pause for 20 of its lines */
+};
+
+struct supervisor;
+
+/* axis: just opened, nothing sent; it stays the caller's. NULL: no memory. */
+struct supervisor *supervisor_open(const struct supervisor_settings *settings, struct axis *axis,
+                                   struct rig_err *err);
+void supervisor_free(struct supervisor *supervisor); /* NULL allowed */
+
+/* Begins; start_ns is second 0 of the recording. */
+void supervisor_begin(struct supervisor *supervisor, int64_t start_ns);
+/* What the axis wire said (each of axis_next_event). */
+void supervisor_axis_event(struct supervisor *supervisor, const struct axis_event *event,
+                           int64_t now_ns);
+/* A source has given a good line. */
+void supervisor_heard(struct supervisor *supervisor, size_t source, int64_t now_ns);
+/* Something outside failed: kind is one word for the events. axis_gone: the axis' own
+ * port is lost, so nothing can be sent any more. Only the first fault decides. */
+void supervisor_fault(struct supervisor *supervisor, const char *kind, const char *text,
+                      bool axis_gone, int64_t now_ns);
+/* The user wants to stop: the first call decelerates and parks, each later one halts
+ * at once. */
+void supervisor_stop(struct supervisor *supervisor, int64_t now_ns);
+/* Sends what may be sent now. Once a wake-up, after the events. */
+void supervisor_tick(struct supervisor *supervisor, int64_t now_ns);
+int64_t supervisor_deadline_ns(const struct supervisor *supervisor, int64_t now_ns);
+
+bool supervisor_over(const struct supervisor *supervisor);
+/* RUN_RUNNING until something decides. */
+enum run_state supervisor_state(const struct supervisor *supervisor);
+/* One sentence for people: what ended the run and where the board is. */
+const char *supervisor_why(const struct supervisor *supervisor);
+enum board_place supervisor_board(const struct supervisor *supervisor);
+/* 0 complete, 4 stopped, 5 faulted. */
+int supervisor_exit_status(const struct supervisor *supervisor);
+
+struct supervisor_view {
+    enum run_phase phase;
+    double plan_s; /* where in the plan; of its duration */
+    double duration_s, left_s;
+    size_t segment, segments, stroke, strokes;
+    double depth_mm; /* commanded; NaN outside PHASE_MEASURE */
+    uint64_t strokes_done;
+};
+void supervisor_look(const struct supervisor *supervisor, int64_t now_ns,
+                     struct supervisor_view *view);
+
+#endif

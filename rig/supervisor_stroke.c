@@ -1,0 +1,298 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Stroke after stroke: when each starts, its lines, the questions for the position
+ * while it moves, its row and the marks of the plan. */
+#include "rig/supervisor_parts.h"
+
+#include "base/clock.h"
+
+#include <math.h>
+#include <stdio.h>
+
+static int64_t later(int64_t a, int64_t b)
+{
+    return a > b ? a : b;
+}
+
+static int64_t sooner(int64_t a, int64_t b)
+{
+    return a < b ? a : b;
+}
+
+static const struct plan_stroke *stroke_of(const struct supervisor *supervisor, size_t index)
+{
+    return &plan_strokes(supervisor->settings.plan)[index];
+}
+
+static size_t stroke_count(const struct supervisor *supervisor)
+{
+    return plan_stroke_count(supervisor->settings.plan);
+}
+
+/* Time is up for the plan's last hold, or for a plan without motion. */
+static int64_t rest_until_ns(const struct supervisor *supervisor)
+{
+    double duration_s = plan_duration_s(supervisor->settings.plan);
+    size_t count = stroke_count(supervisor);
+    double end_s = count ? stroke_of(supervisor, count - 1)->end_s : 0;
+    return supervisor->ended_ns + rig_s_to_ns(fmax(duration_s - end_s, 0));
+}
+
+double stroke_plan_s(const struct supervisor *supervisor, int64_t at_ns)
+{
+    const struct plan *plan = supervisor->settings.plan;
+    size_t count = stroke_count(supervisor), now = supervisor->stroke;
+    bool moving = supervisor->step == STEP_SEND || supervisor->step == STEP_SETTLE;
+    if (moving) {
+        const struct plan_stroke *stroke = stroke_of(supervisor, now);
+        if (!supervisor->sent || at_ns < supervisor->sent_ns)
+            return stroke->start_s;
+        return fmin(stroke->start_s + rig_ns_to_s(at_ns - supervisor->sent_ns), stroke->end_s);
+    }
+    double from_s = now ? stroke_of(supervisor, now - 1)->end_s : 0;
+    double until_s = now < count ? stroke_of(supervisor, now)->start_s : plan_duration_s(plan);
+    double since_s = rig_ns_to_s(at_ns - supervisor->ended_ns);
+    return fmax(fmin(from_s + fmax(since_s, 0), until_s), fmin(from_s, until_s));
+}
+
+static void next_stroke(struct supervisor *supervisor, int64_t ended_ns)
+{
+    const struct plan_stroke *before = stroke_of(supervisor, supervisor->stroke);
+    int64_t sent_ns = supervisor->sent ? supervisor->sent_ns : ended_ns;
+    supervisor->ended_ns = ended_ns;
+    supervisor->strokes_done++;
+    supervisor->stroke++;
+    supervisor->sent = supervisor->accepted = supervisor->asked_at_rest = false;
+    if (supervisor->stroke == stroke_count(supervisor)) {
+        supervisor->step = STEP_REST;
+        return;
+    }
+    const struct plan_stroke *next = stroke_of(supervisor, supervisor->stroke);
+    supervisor->step = STEP_WAIT;
+    supervisor->due_ns = later(sent_ns + rig_s_to_ns(next->start_s - before->start_s),
+                               ended_ns + rig_s_to_ns(next->start_s - before->end_s));
+}
+
+void stroke_begin(struct supervisor *supervisor, int64_t now_ns)
+{
+    size_t count = stroke_count(supervisor);
+    supervisor->stroke = 0;
+    supervisor->mark = 0;
+    supervisor->step = count ? STEP_WAIT : STEP_REST;
+    supervisor->ended_ns = now_ns;
+    supervisor->due_ns =
+        now_ns + (count ? rig_s_to_ns(fmax(stroke_of(supervisor, 0)->start_s, 0)) : 0);
+}
+
+static void write_stroke(struct supervisor *supervisor, double ended_s)
+{
+    const struct run_log *log = &supervisor->settings.log;
+    const struct stroke_row row = {
+        .stroke = (uint32_t)supervisor->stroke,
+        .plan_s = stroke_of(supervisor, supervisor->stroke)->start_s,
+        .sent_s = supervisor_t_s(supervisor, supervisor->sent_ns),
+        .accepted_s =
+            supervisor->accepted ? supervisor_t_s(supervisor, supervisor->accepted_ns) : NAN,
+        .ended_s = ended_s,
+    };
+    log->stroke(log->context, &row);
+}
+
+void stroke_cut(struct supervisor *supervisor)
+{
+    bool moving = supervisor->step == STEP_SEND || supervisor->step == STEP_SETTLE;
+    if (moving && supervisor->sent)
+        write_stroke(supervisor, NAN);
+    supervisor->sent = false;
+}
+
+static void write_motion(struct supervisor *supervisor, int64_t at_ns, double reported_mm,
+                         double bracket_s)
+{
+    const struct plan *plan = supervisor->settings.plan;
+    const struct run_log *log = &supervisor->settings.log;
+    double plan_s = stroke_plan_s(supervisor, at_ns);
+    const struct motion_row row = {
+        .t_s = supervisor_t_s(supervisor, at_ns),
+        .stroke = (uint32_t)supervisor->stroke,
+        .depth_mm = plan_depth_mm(plan, plan_s),
+        .reported_mm = reported_mm,
+        .bracket_s = bracket_s,
+        .segment = (uint32_t)plan_segment_at(plan, plan_s),
+    };
+    log->motion(log->context, &row);
+    supervisor->last_depth_mm = isfinite(reported_mm) ? reported_mm : row.depth_mm;
+}
+
+/* Moves as many lines as fit towards the controller. */
+static int send_lines(struct supervisor *supervisor, struct rig_err *err)
+{
+    while (supervisor->line_waits && axis_room(supervisor->axis) > 0) {
+        const struct plan_line *line = &supervisor->line;
+        int code = line->dwell_s > 0
+                       ? axis_dwell(supervisor->axis, supervisor->line_tag, line->dwell_s, err)
+                       : axis_move(supervisor->axis, supervisor->line_tag, line->stage_mm,
+                                   line->feed_mm_s, err);
+        if (code)
+            return code;
+        supervisor->moved = true;
+        supervisor->line_tag++;
+        supervisor->line_waits = plan_next_line(&supervisor->cursor, &supervisor->line);
+    }
+    if (supervisor->line_waits || supervisor->settle_queued || axis_room(supervisor->axis) == 0)
+        return RIG_OK;
+    int code = axis_settle(supervisor->axis, TAG_SETTLE + supervisor->stroke, err);
+    if (code)
+        return code;
+    supervisor->settle_queued = true;
+    supervisor->step = STEP_SETTLE;
+    return RIG_OK;
+}
+
+static void start_stroke(struct supervisor *supervisor)
+{
+    const struct plan *plan = supervisor->settings.plan;
+    supervisor->cursor = plan_stroke_lines(plan, supervisor->stroke);
+    supervisor->line_waits = plan_next_line(&supervisor->cursor, &supervisor->line);
+    supervisor->first_tag = supervisor->line_tag =
+        stroke_of(supervisor, supervisor->stroke)->first_line;
+    supervisor->settle_queued = supervisor->sent = supervisor->accepted = false;
+    supervisor->step = STEP_SEND;
+}
+
+static void ask_position(struct supervisor *supervisor, int64_t now_ns)
+{
+    const struct rig_axis *settings = &supervisor->settings.rig->axis;
+    if (!settings->live_position || !(settings->poll_hz > 0) || !supervisor->sent ||
+        now_ns < supervisor->next_query_ns)
+        return;
+    /* A question that can't be asked now is asked next time: nothing depends on one. */
+    axis_query(supervisor->axis, NULL);
+    supervisor->next_query_ns = now_ns + rig_s_to_ns(1 / settings->poll_hz);
+}
+
+static void tell_marks(struct supervisor *supervisor, int64_t now_ns)
+{
+    const struct plan *plan = supervisor->settings.plan;
+    const struct plan_mark *marks = plan_marks(plan);
+    double plan_s = stroke_plan_s(supervisor, now_ns);
+    while (supervisor->mark < plan_mark_count(plan) && marks[supervisor->mark].at_s <= plan_s)
+        supervisor_say(supervisor, now_ns, "mark", "%s", marks[supervisor->mark++].text);
+}
+
+/* Once in each hold: a line that got lost without anybody's noticing shows here. */
+static void ask_at_rest(struct supervisor *supervisor)
+{
+    if (supervisor->asked_at_rest || supervisor->strokes_done == 0)
+        return;
+    supervisor->asked_at_rest = true;
+    axis_query(supervisor->axis, NULL);
+}
+
+static void check_at_rest(struct supervisor *supervisor, const struct axis_event *event,
+                          int64_t now_ns)
+{
+    const struct plan *plan = supervisor->settings.plan;
+    if (supervisor->strokes_done == 0 || event->asked_ns < supervisor->ended_ns)
+        return;
+    double sent_mm = plan_stage_mm(plan, stroke_of(supervisor, supervisor->stroke - 1)->end_s);
+    if (supervisor_agrees(event->stage_mm, sent_mm))
+        return;
+    char text[240];
+    snprintf(text, sizeof text,
+             "the axis stands at stage position %.3f mm where it was sent to %.3f mm: a line got "
+             "lost, or the stage was held",
+             event->stage_mm, sent_mm);
+    supervisor_fault(supervisor, "position", text, false, now_ns);
+}
+
+void stroke_tick(struct supervisor *supervisor, int64_t now_ns)
+{
+    struct rig_err err = {0};
+    tell_marks(supervisor, now_ns);
+    if (supervisor->step == STEP_WAIT && now_ns >= supervisor->due_ns)
+        start_stroke(supervisor);
+    switch (supervisor->step) {
+    case STEP_WAIT:
+        ask_at_rest(supervisor);
+        return;
+    case STEP_SEND:
+        if (send_lines(supervisor, &err)) {
+            supervisor_fault(supervisor, "limit", err.text, false, now_ns);
+            return;
+        }
+        ask_position(supervisor, now_ns);
+        return;
+    case STEP_SETTLE:
+        ask_position(supervisor, now_ns);
+        return;
+    case STEP_REST:
+        ask_at_rest(supervisor);
+        if (now_ns >= rest_until_ns(supervisor)) {
+            supervisor->state = RUN_COMPLETE;
+            supervisor_park(supervisor, now_ns);
+        }
+        return;
+    }
+}
+
+void stroke_axis_event(struct supervisor *supervisor, const struct axis_event *event,
+                       int64_t now_ns)
+{
+    bool moving = supervisor->step == STEP_SEND || supervisor->step == STEP_SETTLE;
+    if (!moving && event->kind == AXIS_POSITION)
+        check_at_rest(supervisor, event, now_ns);
+    if (!moving)
+        return;
+    switch (event->kind) {
+    case AXIS_SENT:
+        if (event->tag == supervisor->first_tag && !supervisor->sent) {
+            supervisor->sent = true;
+            supervisor->sent_ns = event->at_ns;
+            supervisor->next_query_ns = event->at_ns;
+            write_motion(supervisor, event->at_ns, NAN, NAN);
+        }
+        return;
+    case AXIS_ACCEPTED:
+        if (event->tag == supervisor->first_tag && !supervisor->accepted) {
+            supervisor->accepted = true;
+            supervisor->accepted_ns = event->at_ns;
+        }
+        return;
+    case AXIS_POSITION: {
+        int64_t half_ns = (event->answered_ns - event->asked_ns) / 2;
+        write_motion(supervisor, event->asked_ns + half_ns,
+                     rig_depth_from_stage(supervisor->settings.rig, event->stage_mm),
+                     rig_ns_to_s(half_ns));
+        return;
+    }
+    case AXIS_SETTLED:
+        if (event->tag != TAG_SETTLE + supervisor->stroke)
+            return;
+        write_motion(supervisor, event->at_ns, NAN, NAN);
+        write_stroke(supervisor, supervisor_t_s(supervisor, event->at_ns));
+        next_stroke(supervisor, event->at_ns);
+        return;
+    default:
+        return;
+    }
+}
+
+int64_t stroke_deadline_ns(const struct supervisor *supervisor, int64_t now_ns)
+{
+    const struct plan *plan = supervisor->settings.plan;
+    const struct rig_axis *settings = &supervisor->settings.rig->axis;
+    int64_t deadline_ns = INT64_MAX;
+    if (supervisor->step == STEP_WAIT)
+        deadline_ns = supervisor->due_ns;
+    else if (supervisor->step == STEP_REST)
+        deadline_ns = rest_until_ns(supervisor);
+    else if (settings->live_position && settings->poll_hz > 0 && supervisor->sent)
+        deadline_ns = supervisor->next_query_ns;
+    if (supervisor->mark < plan_mark_count(plan)) {
+        double ahead_s =
+            plan_marks(plan)[supervisor->mark].at_s - stroke_plan_s(supervisor, now_ns);
+        /* A mark beyond this step comes with a later one. */
+        deadline_ns = sooner(deadline_ns, now_ns + rig_s_to_ns(fmin(fmax(ahead_s, 1e-3), 1e6)));
+    }
+    return deadline_ns;
+}

@@ -1,0 +1,58 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * What others may know of a run: how it stands and how it ended. */
+#include "rig/supervisor_parts.h"
+
+#include <math.h>
+
+bool supervisor_over(const struct supervisor *supervisor)
+{
+    return supervisor->phase == PHASE_OVER;
+}
+
+enum run_state supervisor_state(const struct supervisor *supervisor)
+{
+    return supervisor->state;
+}
+
+const char *supervisor_why(const struct supervisor *supervisor)
+{
+    return supervisor->why[0] ? supervisor->why : supervisor->cause;
+}
+
+enum board_place supervisor_board(const struct supervisor *supervisor)
+{
+    return supervisor->board;
+}
+
+int supervisor_exit_status(const struct supervisor *supervisor)
+{
+    switch (supervisor->state) {
+    case RUN_COMPLETE:
+        return 0;
+    case RUN_STOPPED:
+        return 4;
+    default:
+        return 5;
+    }
+}
+
+void supervisor_look(const struct supervisor *supervisor, int64_t now_ns,
+                     struct supervisor_view *view)
+{
+    const struct plan *plan = supervisor->settings.plan;
+    bool measuring = supervisor->phase == PHASE_MEASURE;
+    double plan_s = measuring ? stroke_plan_s(supervisor, now_ns) : 0;
+    double duration_s = plan_duration_s(plan);
+    *view = (struct supervisor_view){
+        .phase = supervisor->phase,
+        .plan_s = plan_s,
+        .duration_s = duration_s,
+        .left_s = fmax(duration_s - plan_s, 0),
+        .segment = measuring ? plan_segment_at(plan, plan_s) : 0,
+        .segments = plan_segment_count(plan),
+        .stroke = supervisor->stroke,
+        .strokes = plan_stroke_count(plan),
+        .depth_mm = measuring ? plan_depth_mm(plan, plan_s) : NAN,
+        .strokes_done = supervisor->strokes_done,
+    };
+}

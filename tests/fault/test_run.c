@@ -1,0 +1,272 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * What goes wrong in a run, in simulated time: each with what the user reads, the exit
+ * status, where the board really is afterwards, and a recording that can be read. */
+#include "check.h"
+#include "fault_bench.h"
+
+#include <math.h>
+#include <string.h>
+
+static struct fault_bench bench;
+
+static int set_up(void **state)
+{
+    (void)state;
+    fault_bench_defaults(&bench);
+    return 0;
+}
+
+static int tear_down(void **state)
+{
+    (void)state;
+    fault_bench_free(&bench);
+    return 0;
+}
+
+static void check_end(enum run_state state, int exit_status, const char *why)
+{
+    assert_int_equal(bench.code, 0);
+    assert_contains(bench.end.why, why);
+    assert_int_equal(bench.end.state, state);
+    assert_int_equal(bench.end.exit_status, exit_status);
+}
+
+/* By the bench's own truth, not by what the controller says. */
+static void check_parked(void)
+{
+    assert_contains(bench.end.why, "the board is parked clear of the water");
+    assert_int_equal(bench.end.board, BOARD_PARKED);
+    assert_near(bench.true_depth_mm, -20, 0.1, "mm");
+    assert_near(bench.moving_mm, 0, 1e-9, "mm");
+}
+
+static void check_left(void)
+{
+    assert_contains(bench.end.why, "THE BOARD IS NOT PARKED");
+    assert_int_equal(bench.end.board, BOARD_LEFT);
+}
+
+static void check_recording(enum run_state state, uint64_t least_rows)
+{
+    struct rig_err err = {0};
+    struct recording *recording = recording_open(bench.folder, &err);
+    assert_non_null(recording);
+    assert_int_equal(recording_state(recording), state);
+    recording_free(recording);
+    uint64_t rows = fault_bench_rows(&bench);
+    assert_true(rows >= least_rows);
+}
+
+/* ---- the board ---- */
+
+static void a_board_that_never_speaks(void **state)
+{
+    (void)state;
+    bench.board.quiet_s = 0;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "source 'board' said nothing readable on board within 5 s");
+    check_parked();
+    check_recording(RUN_FAULTED, 0);
+    assert_int_equal(bench.end.view.rows, 0);
+}
+
+static void a_board_that_falls_silent(void **state)
+{
+    (void)state;
+    bench.board.quiet_s = 16;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "source 'board' has said nothing readable for 5 s");
+    check_parked();
+    check_recording(RUN_FAULTED, 1000);
+    assert_int_equal(fault_bench_events(&bench, "silent", NULL, 0), 1);
+}
+
+static void a_board_that_pauses(void **state)
+{
+    (void)state;
+    bench.board.quiet_s = 16;
+    bench.board.loud_s = 20; /* less than the 5 s that a source may pause */
+    fault_bench_run(&bench);
+    check_end(RUN_COMPLETE, 0, "the whole plan was carried out");
+    check_parked();
+}
+
+static void a_board_that_is_unplugged(void **state)
+{
+    (void)state;
+    bench.board.gone_s = 16.3;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "source 'board' is gone: the test pulled the plug");
+    check_parked();
+    check_recording(RUN_FAULTED, 1000);
+    assert_int_equal(fault_bench_events(&bench, "unplugged", NULL, 0), 1);
+}
+
+static void a_board_that_sends_rubbish(void **state)
+{
+    (void)state;
+    bench.board.add = "\n12,ab\xff\x01,\n,,,,,,,\nmotor on\n";
+    bench.board.add_s = 16;
+    char text[256];
+    fault_bench_run(&bench);
+    check_end(RUN_COMPLETE, 0, "the whole plan was carried out");
+    check_parked();
+    check_recording(RUN_COMPLETE, 3000);
+    assert_true(bench.end.view.malformed >= 3);
+    assert_true(fault_bench_events(&bench, "malformed", text, sizeof text) >= 3);
+}
+
+/* ---- the axis ---- */
+
+static void an_axis_that_never_answers(void **state)
+{
+    (void)state;
+    bench.axis.quiet_s = 0;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "the axis never answered on axis; check its power");
+    assert_int_equal(bench.end.board, BOARD_UNMOVED);
+    assert_contains(bench.end.why, "the board was not moved");
+    check_recording(RUN_FAULTED, 0);
+}
+
+static void an_axis_that_falls_silent_for_good(void **state)
+{
+    (void)state;
+    bench.axis.quiet_s = 16;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "does not answer");
+    check_left();
+    assert_contains(bench.end.why, "lift it out of the water by hand");
+    check_recording(RUN_FAULTED, 1000);
+}
+
+static void an_axis_that_answers_again(void **state)
+{
+    (void)state;
+    bench.axis.quiet_s = bench.axis.deaf_s = 16;
+    bench.axis.loud_s = bench.axis.hears_s = 40;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "does not answer");
+    check_parked();
+    check_recording(RUN_FAULTED, 1000);
+}
+
+static void an_axis_that_is_unplugged(void **state)
+{
+    (void)state;
+    bench.axis.gone_s = 16;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "the axis' port is gone: the test pulled the plug");
+    check_left();
+    check_recording(RUN_FAULTED, 1000);
+}
+
+static void cut_power(struct fault_bench *it)
+{
+    sim_axis_power_cycle(it->sim, rig_clock_now(&it->clock));
+}
+
+static void an_axis_that_restarts(void **state)
+{
+    (void)state;
+    bench.actions[0] = (struct fault_action){.at_s = 16, .act = cut_power};
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "has restarted in mid-run");
+    check_parked();
+    assert_int_equal(fault_bench_events(&bench, "reset", NULL, 0), 1);
+    check_recording(RUN_FAULTED, 1000);
+}
+
+static void an_axis_that_refuses_a_line(void **state)
+{
+    (void)state;
+    bench.axis.lie = "Error:that line makes no sense\n";
+    bench.axis.lie_s = 16;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "refused a line");
+    check_parked();
+    check_recording(RUN_FAULTED, 1000);
+}
+
+static void an_axis_that_chatters(void **state)
+{
+    (void)state;
+    bench.axis.add = "T:21.3 B:22.0\nfan is on\n";
+    bench.axis.add_s = 16;
+    fault_bench_run(&bench);
+    check_end(RUN_COMPLETE, 0, "the whole plan was carried out");
+    assert_true(fault_bench_events(&bench, "chatter", NULL, 0) >= 1);
+}
+
+/* ---- the user ---- */
+
+static void one_wish_to_stop(void **state)
+{
+    (void)state;
+    bench.actions[0] = (struct fault_action){.at_s = 16, .act = fault_bench_stop};
+    fault_bench_run(&bench);
+    check_end(RUN_STOPPED, 4, "stopped by the user");
+    check_parked();
+    check_recording(RUN_STOPPED, 1000);
+    assert_int_equal(fault_bench_events(&bench, "stop", NULL, 0), 1);
+}
+
+static void a_wish_to_stop_while_homing(void **state)
+{
+    (void)state;
+    bench.actions[0] = (struct fault_action){.at_s = 1.2, .act = fault_bench_stop};
+    fault_bench_run(&bench);
+    check_end(RUN_STOPPED, 4, "stopped by the user");
+    check_parked();
+}
+
+static void two_wishes_to_stop(void **state)
+{
+    (void)state;
+    bench.actions[0] = (struct fault_action){.at_s = 16, .act = fault_bench_stop};
+    bench.actions[1] = (struct fault_action){.at_s = 16.1, .act = fault_bench_stop};
+    fault_bench_run(&bench);
+    check_end(RUN_STOPPED, 4, "stopped by the user; halted at once");
+    check_left();
+    assert_near(bench.moving_mm, 0, 1e-9, "mm");
+    assert_true(bench.true_depth_mm > 5); /* it stands where it was halted, in the water */
+    check_recording(RUN_STOPPED, 1000);
+}
+
+/* ---- the disk ---- */
+
+static void a_disk_that_is_full(void **state)
+{
+    (void)state;
+    bench.disk_bytes = 40000;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "the recording can't be written");
+    check_parked();
+    assert_int_not_equal(bench.closed, 0);
+    uint64_t rows = fault_bench_rows(&bench);
+    assert_true(rows > 500);
+}
+
+int main(void)
+{
+#define CASE(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+    const struct CMUnitTest tests[] = {
+        CASE(a_board_that_never_speaks),
+        CASE(a_board_that_falls_silent),
+        CASE(a_board_that_pauses),
+        CASE(a_board_that_is_unplugged),
+        CASE(a_board_that_sends_rubbish),
+        CASE(an_axis_that_never_answers),
+        CASE(an_axis_that_falls_silent_for_good),
+        CASE(an_axis_that_answers_again),
+        CASE(an_axis_that_is_unplugged),
+        CASE(an_axis_that_restarts),
+        CASE(an_axis_that_refuses_a_line),
+        CASE(an_axis_that_chatters),
+        CASE(one_wish_to_stop),
+        CASE(a_wish_to_stop_while_homing),
+        CASE(two_wishes_to_stop),
+        CASE(a_disk_that_is_full),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
