@@ -10,6 +10,8 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
+#include <sys/ioctl.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -41,6 +43,16 @@ int transport_open_failed(const char *path, int os_errno, struct rig_err *err)
     default:
         return rig_fail_os(err, os_errno, "port %.200s can't be opened", path);
     }
+}
+
+int transport_claim(int fd)
+{
+    if (flock(fd, LOCK_EX | LOCK_NB) < 0) {
+        if (errno == EWOULDBLOCK)
+            errno = EBUSY;
+        return -1;
+    }
+    return ioctl(fd, TIOCEXCL);
 }
 
 static long fd_read(void *context, void *bytes, size_t room, struct rig_err *err)

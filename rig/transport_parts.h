@@ -21,6 +21,10 @@ struct transport_fd {
 /* Takes ownership of fd (closes it on error). */
 int transport_of_fd(struct transport *transport, int fd, const char *name, struct rig_err *err);
 
+/* One user a port: TIOCEXCL keeps everybody out but root, a lock on the device keeps out
+ * every other wetsweep too. Returns 0 or -1 with errno (EBUSY: in use). */
+int transport_claim(int fd);
+
 /* Why an open failed, in words that help: missing, busy, not allowed. */
 int transport_open_failed(const char *path, int os_errno, struct rig_err *err);
 

@@ -5,7 +5,6 @@
 
 #include <errno.h>
 #include <fcntl.h>
-#include <sys/ioctl.h>
 #include <termios.h>
 #include <unistd.h>
 
@@ -23,11 +22,13 @@ int transport_open_posix(struct transport *transport, const char *path, int baud
         settings.c_cflag |= CLOCAL | CREAD;
         settings.c_cc[VMIN] = 1;
         settings.c_cc[VTIME] = 0;
-        failed = tcsetattr(fd, TCSANOW, &settings) || ioctl(fd, TIOCEXCL);
+        failed = transport_claim(fd) || tcsetattr(fd, TCSANOW, &settings);
     }
     if (failed) {
         int os_errno = errno;
         close(fd);
+        if (os_errno == EBUSY)
+            return transport_open_failed(path, os_errno, err);
         return rig_fail_os(err, os_errno, "port %.200s can't be set up", path);
     }
     tcflush(fd, TCIFLUSH);

@@ -12,7 +12,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/ioctl.h>
 #include <unistd.h>
 
 struct serial_port {
@@ -94,7 +93,11 @@ int transport_open_serial(struct transport *transport, const char *path, int bau
     if (result == SP_OK) {
         static const enum sp_parity none = SP_PARITY_NONE;
         what = "its settings are refused";
-        if (baud > 0 && (result = sp_set_baudrate(serial->port, baud)) != SP_OK)
+        result = sp_get_port_handle(serial->port, &serial->fd);
+        /* Claimed before anything is set: somebody else may be using it. */
+        if (result == SP_OK && transport_claim(serial->fd) < 0)
+            result = SP_ERR_FAIL;
+        if (result == SP_OK && baud > 0 && (result = sp_set_baudrate(serial->port, baud)) != SP_OK)
             what = "it refuses this line speed";
         if (result == SP_OK)
             result = sp_set_bits(serial->port, 8);
@@ -104,10 +107,6 @@ int transport_open_serial(struct transport *transport, const char *path, int bau
             result = sp_set_stopbits(serial->port, 1);
         if (result == SP_OK)
             result = sp_set_flowcontrol(serial->port, SP_FLOWCONTROL_NONE);
-        if (result == SP_OK)
-            result = sp_get_port_handle(serial->port, &serial->fd);
-        if (result == SP_OK && ioctl(serial->fd, TIOCEXCL) < 0)
-            result = SP_ERR_FAIL;
         if (result != SP_OK) {
             int code = fail(path, result, what, err);
             serial_close(serial);
