@@ -12,32 +12,47 @@
 #include "motion/plan.h"
 #include "results/recording.h"
 
-enum timeline_anchor { ANCHOR_NONE, ANCHOR_ACKNOWLEDGED, ANCHOR_POLLED, ANCHOR_TRIP,
-                       ANCHOR_REFERENCE };
+enum timeline_anchor {
+    ANCHOR_NONE,
+    ANCHOR_ACKNOWLEDGED,
+    ANCHOR_POLLED,
+    ANCHOR_TRIP,
+    ANCHOR_REFERENCE
+};
 const char *timeline_anchor_name(enum timeline_anchor anchor);
 
 struct timeline_stroke {
-    bool known;               /* false: this stroke never ran, or was cut short: leave it out */
+    bool known; /* false: this stroke never ran, or was cut short: leave it out */
     double plan_start_s, plan_end_s;
-    double host_start_s;      /* host time at which plan_start_s really happened */
+    double host_start_s; /* host time at which plan_start_s really happened */
     double host_end_s;
-    double scatter_s;         /* standard uncertainty of this stroke's own tie (random part) */
+    double scatter_s; /* standard uncertainty of this stroke's own tie (random part) */
 };
 
 struct timeline {
     enum timeline_anchor anchor;
     size_t stroke_count;
     struct timeline_stroke *strokes;
-    double common_u_s;        /* part of the uncertainty shared by all strokes: does not average out */
-    double skew;              /* axis clock against host: host = start + (1 + skew) plan */
+    double common_u_s; /* part of the uncertainty shared by all strokes: does not average out */
+    double skew;       /* axis clock against host: host = start + (1 + skew) plan */
     double skew_u;
     double start_delay_s, start_delay_u_s; /* sent -> moving, where it can be told; else NaN */
+    double plan_duration_s;
+    size_t last_known; /* index of the last known stroke */
 };
 
+/* Always succeeds on tables of any quality (RIG_EMEMORY apart): rows that make no
+ * sense are passed over, strokes without a whole row are not known, and with no known
+ * stroke the anchor is ANCHOR_NONE. Motion rows may come in any order of strokes, those
+ * of one stroke together. On error nothing is kept; else free with timeline_free.
+ *
+ * Uncertainties: the tie of one stroke has the standard uncertainty
+ * hypot(scatter_s, common_u_s) in the middle of its motion; away from there a stroke's
+ * times are also uncertain by skew_u times the distance. Formulas: docs/methods.md. */
 int timeline_make(struct timeline *timeline, const struct plan *plan,
                   const struct motion_row motion[], size_t motion_count,
-                  const struct stroke_row strokes[], size_t row_count,
-                  const struct rig_axis *axis, struct rig_err *err);
+                  const struct stroke_row strokes[], size_t row_count, const struct rig_axis *axis,
+                  struct rig_err *err);
 void timeline_free(struct timeline *timeline);
 
 /* Plan time of a host time: inside a stroke by its tie, in the hold after it by the

@@ -1,0 +1,153 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Host time to plan time: which anchor, and the reading of the result. The anchors
+ * themselves are in timeline_acknowledged.c and timeline_polled.c. */
+#include "results/timeline_parts.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+const char *timeline_anchor_name(enum timeline_anchor anchor)
+{
+    static const char *const names[] = {[ANCHOR_NONE] = "none",
+                                        [ANCHOR_ACKNOWLEDGED] = "acknowledgements",
+                                        [ANCHOR_POLLED] = "position reports",
+                                        [ANCHOR_TRIP] = "trip channel",
+                                        [ANCHOR_REFERENCE] = "reference channel"};
+    return (size_t)anchor < sizeof names / sizeof *names ? names[anchor] : "?";
+}
+
+static int ascending(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+double timeline_median(double values[], size_t count)
+{
+    if (count == 0)
+        return NAN;
+    qsort(values, count, sizeof *values, ascending);
+    return (values[(count - 1) / 2] + values[count / 2]) / 2;
+}
+
+/* Rows that make no sense leave their stroke unknown. Of a stroke that was run twice
+ * the last whole run counts. */
+static void collect(struct timeline *timeline, struct stroke_times times[],
+                    const struct stroke_row rows[], size_t count)
+{
+    for (size_t i = 0; i < timeline->stroke_count; i++) {
+        const struct timeline_stroke *stroke = &timeline->strokes[i];
+        times[i] = (struct stroke_times){
+            .sent_s = NAN, .ended_s = NAN, .duration_s = stroke->plan_end_s - stroke->plan_start_s};
+    }
+    for (size_t i = 0; i < count; i++) {
+        const struct stroke_row *row = &rows[i];
+        if (row->stroke >= timeline->stroke_count || !isfinite(row->sent_s) ||
+            !isfinite(row->ended_s) || row->ended_s < row->sent_s)
+            continue;
+        times[row->stroke].sent_s = row->sent_s;
+        times[row->stroke].ended_s = row->ended_s;
+        timeline->strokes[row->stroke].known = true;
+        if (row->stroke > timeline->last_known)
+            timeline->last_known = row->stroke;
+    }
+}
+
+int timeline_make(struct timeline *timeline, const struct plan *plan,
+                  const struct motion_row motion[], size_t motion_count,
+                  const struct stroke_row strokes[], size_t row_count, const struct rig_axis *axis,
+                  struct rig_err *err)
+{
+    size_t count = plan_stroke_count(plan);
+    const struct plan_stroke *planned = plan_strokes(plan);
+    *timeline = (struct timeline){.stroke_count = count,
+                                  .plan_duration_s = plan_duration_s(plan),
+                                  .common_u_s = NAN,
+                                  .skew_u = TIMELINE_SKEW_PRIOR_U,
+                                  .start_delay_s = NAN,
+                                  .start_delay_u_s = NAN};
+    struct stroke_times *times = malloc((count + 1) * sizeof *times);
+    timeline->strokes = calloc(count + 1, sizeof *timeline->strokes);
+    if (!times || !timeline->strokes) {
+        free(times);
+        timeline_free(timeline);
+        return rig_fail_memory(err, "the timeline");
+    }
+    for (size_t i = 0; i < count; i++)
+        timeline->strokes[i] = (struct timeline_stroke){.plan_start_s = planned[i].start_s,
+                                                        .plan_end_s = planned[i].end_s,
+                                                        .host_start_s = NAN,
+                                                        .host_end_s = NAN,
+                                                        .scatter_s = NAN};
+    collect(timeline, times, strokes, row_count);
+    int code = timeline_acknowledged(timeline, times, err);
+    bool polled = false;
+    if (!code && timeline->anchor != ANCHOR_NONE && axis->live_position)
+        code = timeline_polled(timeline, plan, motion, motion_count, times, axis, &polled, err);
+    free(times);
+    for (size_t i = 0; i < count; i++) {
+        struct timeline_stroke *stroke = &timeline->strokes[i];
+        stroke->host_end_s = stroke->host_start_s +
+                             (1 + timeline->skew) * (stroke->plan_end_s - stroke->plan_start_s);
+    }
+    if (code)
+        timeline_free(timeline);
+    return code;
+}
+
+void timeline_free(struct timeline *timeline)
+{
+    if (!timeline)
+        return;
+    free(timeline->strokes);
+    *timeline = (struct timeline){0};
+}
+
+/* The last known stroke that began at or before host_s, from a first guess. */
+static bool find(const struct timeline *timeline, double host_s, size_t *at)
+{
+    const struct timeline_stroke *strokes = timeline->strokes;
+    size_t count = timeline->stroke_count, i = *at < count ? *at : count - 1;
+    while (i > 0 && !(strokes[i].known && strokes[i].host_start_s <= host_s))
+        i--;
+    if (!(strokes[i].known && strokes[i].host_start_s <= host_s))
+        return false;
+    for (size_t next = i + 1; next <= timeline->last_known; next++) {
+        if (strokes[next].known && strokes[next].host_start_s > host_s)
+            break;
+        if (strokes[next].known)
+            i = next;
+    }
+    *at = i;
+    return true;
+}
+
+double timeline_plan_s(const struct timeline *timeline, double host_s, size_t *stroke, size_t *hint)
+{
+    size_t at = *hint;
+    if (isnan(host_s) || timeline->stroke_count == 0 || !find(timeline, host_s, &at))
+        return NAN;
+    *hint = at;
+    const struct timeline_stroke *found = &timeline->strokes[at];
+    double rate = 1 + timeline->skew, plan_s;
+    if (host_s <= found->host_end_s) {
+        plan_s =
+            fmin(found->plan_start_s + (host_s - found->host_start_s) / rate, found->plan_end_s);
+    } else {
+        plan_s = found->plan_end_s + (host_s - found->host_end_s) / rate;
+        if (at + 1 == timeline->stroke_count) {
+            if (plan_s >= timeline->plan_duration_s)
+                return NAN;
+        } else {
+            const struct timeline_stroke *next = &timeline->strokes[at + 1];
+            /* A hold that really was longer stays in its last moment; once a stroke that
+             * isn't known may have begun, nothing is known. */
+            if (plan_s >= next->plan_start_s && !next->known)
+                return NAN;
+            plan_s = fmin(plan_s, nextafter(next->plan_start_s, -INFINITY));
+        }
+    }
+    if (stroke)
+        *stroke = at;
+    return plan_s;
+}

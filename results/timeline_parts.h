@@ -1,0 +1,33 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Private to results/timeline*.c: one anchor is one file. A new anchor (a trip or a
+ * reference channel) is one more such function, tried before those here. */
+#ifndef RESULTS_TIMELINE_PARTS_H
+#define RESULTS_TIMELINE_PARTS_H
+
+#include "results/timeline.h"
+
+/* What was written down about one stroke; times NaN when it never ran. */
+struct stroke_times {
+    double sent_s, ended_s, duration_s;
+};
+
+/* How far an axis' clock may be off before anything is known: ceramic resonators keep
+ * 0.5 % (common practice, no source), taken as rectangular. */
+#define TIMELINE_SKEW_PRIOR_U (0.005 / 1.7320508075688772)
+
+/* Ties from the acknowledgements alone: fills host_start_s, scatter_s, common_u_s,
+ * skew, skew_u of all known strokes. */
+int timeline_acknowledged(struct timeline *timeline, const struct stroke_times times[],
+                          struct rig_err *err);
+
+/* Ties from position reports; after timeline_acknowledged. *done is false, and the
+ * timeline untouched, when the reports can't carry it. */
+int timeline_polled(struct timeline *timeline, const struct plan *plan,
+                    const struct motion_row motion[], size_t motion_count,
+                    const struct stroke_times times[], const struct rig_axis *axis, bool *done,
+                    struct rig_err *err);
+
+/* Sorts values; NaN for none. */
+double timeline_median(double values[], size_t count);
+
+#endif
