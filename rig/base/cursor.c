@@ -48,8 +48,9 @@ bool cursor_takes_comma(struct cursor *cursor)
     return seen;
 }
 
-static int fail_with(const struct cursor *cursor, size_t at, enum rig_code code, const char *format,
-                     va_list arguments)
+__attribute__((format(printf, 4, 0))) static int fail_with(const struct cursor *cursor, size_t at,
+                                                           enum rig_code code, const char *format,
+                                                           va_list arguments)
 {
     char text[sizeof cursor->err->text];
     const struct statement *statement = cursor->statement;

@@ -5,8 +5,8 @@
 #include <stdio.h>
 #include <string.h>
 
-static void fill(struct rig_err *err, enum rig_code code, int os_errno, const char *format,
-                 va_list arguments)
+__attribute__((format(printf, 4, 0))) static void
+fill(struct rig_err *err, enum rig_code code, int os_errno, const char *format, va_list arguments)
 {
     err->code = code;
     err->os_errno = os_errno;

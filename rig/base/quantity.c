@@ -135,26 +135,74 @@ void units_close(struct units *units)
     free(units);
 }
 
+static bool is_digit(char c)
+{
+    return c >= '0' && c <= '9';
+}
+
+static bool is_letter(char c)
+{
+    return (c >= 'a' && c <= 'z') || (c >= 'A' && c <= 'Z') || c == '_' || c == '%' ||
+           (unsigned char)c >= 0x80;
+}
+
+/* Past one name and its power ("mm", "s2", "s-1", "s^-1", "mmH2O"), NULL if none. */
+static const char *pass_term(const char *at)
+{
+    if (!is_letter(*at))
+        return NULL;
+    while (is_letter(*at) || is_digit(*at))
+        at++;
+    bool hat = *at == '^', sign = at[hat] == '-' || at[hat] == '+';
+    if (!hat && !sign)
+        return at;
+    at += hat + sign;
+    if (!is_digit(*at))
+        return NULL;
+    while (is_digit(*at))
+        at++;
+    return at;
+}
+
+/* Names with powers, multiplied by '.' or '*' and divided by '/': what people write. The
+ * parser of UDUNITS-2 takes far more (time stamps, origins, logarithms, blanks, numbers
+ * in between) and loses memory on some texts that it refuses. */
+static bool is_plain(const char *at)
+{
+    if (strcmp(at, "1") == 0)
+        return true;
+    if (strncmp(at, "1/", 2) == 0)
+        at += 2;
+    for (;;) {
+        size_t digits = 0;
+        const char *end = pass_term(at);
+        if (!end)
+            return false;
+        for (; at < end; at++) {
+            digits = is_digit(*at) ? digits + 1 : 0;
+            if (digits > 2) /* a power beyond sense */
+                return false;
+        }
+        if (!*at)
+            return true;
+        if (*at != '.' && *at != '*' && *at != '/')
+            return false;
+        at++;
+    }
+}
+
 /* Text of a unit as UDUNITS-2 wants it ("/min" becomes "1/min"); false when it can't
- * be one: too long, blanks or quotes in it, or exponents that are beyond sense. */
+ * be one. */
 static bool unit_text(char text[UNIT_SIZE], const char *unit, size_t size)
 {
     size_t at = 0;
-    if (size == 0 || size > UNIT_SIZE - 2)
+    if (size == 0 || size > UNIT_SIZE - 2 || memchr(unit, 0, size))
         return false;
     if (unit[0] == '/')
         text[at++] = '1';
-    size_t digits = 0;
-    for (size_t i = 0; i < size; i++) {
-        unsigned char c = (unsigned char)unit[i];
-        digits = c >= '0' && c <= '9' ? digits + 1 : 0;
-        /* '@' would begin a time stamp or an origin, '(' a logarithm. */
-        if (c <= ' ' || c == 0x7f || c == '@' || c == '(' || c == ')' || digits > 3)
-            return false;
-        text[at++] = (char)c;
-    }
-    text[at] = 0;
-    return true;
+    memcpy(text + at, unit, size);
+    text[at + size] = 0;
+    return is_plain(text);
 }
 
 /* NULL when it is no unit. To be freed. */

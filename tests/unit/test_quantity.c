@@ -160,7 +160,7 @@ static void test_refuses(void **state)
         {QUANTITY_RESOLUTION, "/mm",
          "20 /mm is not a resolution; write it as, for example, 400 steps/mm"},
         {QUANTITY_SPEED, "furlong-ish",
-         "'furlong-ish' is not a known unit; a speed belongs here, such as 20 mm/s"},
+         "'furlong-ish' is not a unit; a speed belongs here, such as 20 mm/s"},
         {QUANTITY_SPEED, "mmm/s",
          "'mmm/s' is not a known unit; a speed belongs here, such as 20 mm/s"},
         {QUANTITY_LENGTH, "", "'' is not a unit; a length belongs here, such as 20 mm"},
