@@ -63,8 +63,8 @@ static uint32_t hold_bins(double duration_s, double fine_s)
     double knee_s = hold_knee(fine_s);
     if (duration_s <= knee_s)
         return (uint32_t)ceil(duration_s / fine_s + 1);
-    return (uint32_t)(ceil(1 / hold_growth) +
-                      ceil(log(duration_s / knee_s) / log1p(hold_growth)) + 1);
+    return (uint32_t)(ceil(1 / hold_growth) + ceil(log(duration_s / knee_s) / log1p(hold_growth)) +
+                      1);
 }
 
 static double hold_edge(double fine_s, uint32_t bin)

@@ -21,8 +21,12 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum { DIGEST_SINE_BINS = 128, DIGEST_MOVE_BINS = 128, DIGEST_HOLD_BINS = 400,
-       DIGEST_FOLLOW_BINS = 2048 };
+enum {
+    DIGEST_SINE_BINS = 128,
+    DIGEST_MOVE_BINS = 128,
+    DIGEST_HOLD_BINS = 400,
+    DIGEST_FOLLOW_BINS = 2048
+};
 
 struct digest;
 
@@ -38,8 +42,8 @@ void digest_free(struct digest *digest);
  * value a channel, NaN for none. Fast when times grow; any order is right. */
 void digest_add(struct digest *digest, double host_s, const double values[]);
 /* The same for columns of rows. */
-void digest_add_rows(struct digest *digest, const double host_s[],
-                     const double *const channels[], size_t rows);
+void digest_add_rows(struct digest *digest, const double host_s[], const double *const channels[],
+                     size_t rows);
 
 /* Adds the sums of `from`, opened with the same arguments. */
 void digest_merge(struct digest *into, const struct digest *from);
@@ -49,10 +53,10 @@ uint64_t digest_rows_used(const struct digest *digest);
 uint64_t digest_rows_unused(const struct digest *digest);
 
 struct digest_point {
-    double t_s;       /* mean time of its rows since the segment's start; of a sine: within the cycle */
-    double width_s;   /* of the bin */
-    double mean;      /* of the channel */
-    double variance;  /* of single rows within the bin (n - 1); 0 for n < 2 */
+    double t_s; /* mean time of its rows since the segment's start; of a sine: within the cycle */
+    double width_s;  /* of the bin */
+    double mean;     /* of the channel */
+    double variance; /* of single rows within the bin (n - 1); 0 for n < 2 */
     double n;
 };
 

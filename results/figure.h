@@ -18,15 +18,15 @@ struct figure_series {
     char name[FIGURE_TEXT_SIZE];
     enum figure_mark mark;
     size_t count;
-    double *x, *y;       /* count each; x ascends */
-    double *low, *high;  /* 95 % interval of y, NULL where there is none */
+    double *x, *y;      /* count each; x ascends */
+    double *low, *high; /* 95 % interval of y, NULL where there is none */
 };
 
 struct figure {
-    char id[FIGURE_TEXT_SIZE];         /* "calibration", one word, for links and file names */
+    char id[FIGURE_TEXT_SIZE]; /* "calibration", one word, for links and file names */
     char title[FIGURE_TEXT_SIZE];
     char sentence[FIGURE_SENTENCE_SIZE]; /* what it shows, in one sentence */
-    char x_label[FIGURE_TEXT_SIZE];    /* with unit: "depth, mm" */
+    char x_label[FIGURE_TEXT_SIZE];      /* with unit: "depth, mm" */
     char y_label[FIGURE_TEXT_SIZE];
     bool log_x, log_y;
     size_t series_count;

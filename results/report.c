@@ -20,8 +20,7 @@ static void add_json_string(struct text *out, const char *string)
     text_add(out, "\"");
 }
 
-static void add_json_numbers(struct text *out, const char *key, const double values[],
-                             size_t count)
+static void add_json_numbers(struct text *out, const char *key, const double values[], size_t count)
 {
     char number[32];
     text_format(out, ",\"%s\":[", key);
@@ -31,8 +30,8 @@ static void add_json_numbers(struct text *out, const char *key, const double val
         if (isfinite(values[i])) {
             /* What a pixel can show, not the last digit. The CSV link gives as much. */
             double scale = values[i] == 0 ? 1 : pow(10, 8 - floor(log10(fabs(values[i]))));
-            double rounded = isfinite(scale) && scale > 0 ? rint(values[i] * scale) / scale
-                                                          : values[i];
+            double rounded =
+                isfinite(scale) && scale > 0 ? rint(values[i] * scale) / scale : values[i];
             rig_number_text(number, isfinite(rounded) ? rounded : values[i]);
             text_add(out, number);
         } else {

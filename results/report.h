@@ -13,13 +13,13 @@
 #include <stddef.h>
 
 struct report_input {
-    const char *title;                /* "Wave-staff board WS-0231" */
-    const struct run_facts *facts;    /* NULL allowed: a table by hand has none */
-    const char *state;                /* of the recording: "complete"; NULL allowed */
-    const char *state_reason;         /* one sentence, NULL or "" when there is none */
+    const char *title;             /* "Wave-staff board WS-0231" */
+    const struct run_facts *facts; /* NULL allowed: a table by hand has none */
+    const char *state;             /* of the recording: "complete"; NULL allowed */
+    const char *state_reason;      /* one sentence, NULL or "" when there is none */
     const struct result_list *results;
     const struct figure_list *figures;
-    const char *const *warnings;      /* sentences that the reader must see first */
+    const char *const *warnings; /* sentences that the reader must see first */
     size_t warning_count;
     const char *plot_script, *plot_style; /* dygraphs, as text; report_dygraphs_* below */
 };

@@ -72,9 +72,9 @@ void report_answer(struct text *out, const struct result_list *results, int plai
         const char *name, *before, *after;
     } lines[] = {
         {"sensitivity", "The reading changes by", " at mid-range"},
-        {"linearity_independent", "It departs from the best straight line by at most", " of span"},
+        {"linearity_independent", "It departs from the best straight line by at most", ""},
         {"hysteresis_at_rest", "Falling water reads higher than rising water, at rest, by", ""},
-        {"repeatability", "Passes from one side repeat within", " of span"},
+        {"repeatability", "Passes from one side repeat within", ""},
         {"resolution", "Noise lets depth be told apart by", " (one standard deviation)"},
         {"lag_rising", "Rising water is read late by", ""},
         {"lag_falling", "Falling water is read late by", ""},

@@ -9,6 +9,7 @@
  * as argv[0], prints its help on --help, and returns the exit status. */
 #define COMMANDS(X)                                                                                \
     X(run, "home the axis, carry out a profile, record, park the board")                           \
+    X(fit, "turn a recording into results and a report")                                           \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
     X(plan, "check a profile against a rig, without hardware")                                     \

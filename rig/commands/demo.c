@@ -3,13 +3,11 @@
  * would type. Each is shown before it runs; the simulated truth is printed beside
  * the results only after the fit, which never sees it. */
 #include "commands.h"
+#include "demo_truth.h"
 
 #include "base/err.h"
 
-#include <jansson.h>
-
 #include <errno.h>
-#include <math.h>
 #include <signal.h>
 #include <stdbool.h>
 #include <stdio.h>
@@ -97,10 +95,9 @@ static int wire_part(char *rig, char *bench, char *profile, char *links, char *r
     snprintf(port, sizeof port, "%s/board", links);
     int status = 1;
     if (wait_for(port)) {
-        char *arguments[] = {"wetsweep", "run",         profile,      "--rig", rig,
-                             "--ports",  links,         "--board",    "WS-B-0007",
-                             "--revision", "B",         "--coating",  "none",
-                             "--out",    recording,     NULL};
+        char *arguments[] = {"wetsweep", "run",     profile,     "--rig",      rig, "--ports",
+                             links,      "--board", "WS-B-0007", "--revision", "B", "--coating",
+                             "none",     "--out",   recording,   NULL};
         status = run(arguments);
     } else {
         fprintf(stderr, "wetsweep: the simulated bench made no ports in %s\n", links);
@@ -108,51 +105,6 @@ static int wire_part(char *rig, char *bench, char *profile, char *links, char *r
     kill(bench_process, SIGTERM);
     finish(bench_process);
     return status;
-}
-
-static double member(const json_t *object, const char *key)
-{
-    const json_t *value = json_object_get(object, key);
-    return json_is_number(value) ? json_number_value(value) : (double)NAN;
-}
-
-/* One line a result that has a simulated truth; returns how many intervals missed it,
- * -1 when nothing could be compared. */
-static int compare(const char *results_path, const char *truth_path)
-{
-    json_t *file = json_load_file(results_path, 0, NULL);
-    json_t *truth = json_load_file(truth_path, 0, NULL);
-    const json_t *results = json_object_get(file, "results");
-    int compared = 0, missed = 0;
-    const char *name;
-    json_t *value;
-    printf("\n%-32s %11s %26s %11s  %s\n", "result", "measured", "95 % interval", "truth",
-           "held");
-    json_object_foreach(truth, name, value)
-    {
-        const json_t *result = json_object_get(results, name);
-        double measured = member(result, "value"), low = member(result, "low_95"),
-               high = member(result, "high_95");
-        if (!isfinite(measured) || !json_is_number(value))
-            continue;
-        double real = json_number_value(value);
-        bool within = real >= low && real <= high;
-        const char *unit = json_string_value(json_object_get(result, "unit"));
-        compared++;
-        missed += !within;
-        printf("%-32s %11.5g %12.5g to %10.5g %11.5g  %s %s\n", name, measured, low, high, real,
-               within ? "yes" : "NO ", unit ? unit : "");
-    }
-    json_decref(file);
-    json_decref(truth);
-    if (!compared) {
-        fprintf(stderr, "wetsweep: no result of %s could be compared with %s\n", results_path,
-                truth_path);
-        return -1;
-    }
-    printf("\n%d of %d intervals hold the truth (of 95 %% intervals, one in twenty may miss).\n",
-           compared - missed, compared);
-    return missed;
 }
 
 static int make_folder(const char *out, char folder[2048])
@@ -194,17 +146,17 @@ static int whole_job(const char *folder)
     if (wire_part(rig, bench, wire_profile, links, wire))
         return 1;
     puts("\nThe whole profile in simulated time:");
-    char *dip_run[] = {"wetsweep",  "run",        profile,     "--rig", rig,
-                       "--bench",   bench,        "--board",   "WS-B-0007",
-                       "--revision", "B",         "--coating", "none",
-                       "--note",    "demonstration, invented data",
-                       "--out",     dip,          NULL};
+    char *dip_run[] = {
+        "wetsweep", "run",       profile,   "--rig",     rig,
+        "--bench",  bench,       "--board", "WS-B-0007", "--revision",
+        "B",        "--coating", "none",    "--note",    "demonstration, invented data",
+        "--out",    dip,         NULL};
     char *fit[] = {"wetsweep", "fit", dip, NULL};
     char *tell[] = {"wetsweep", "simulate", "--bench", bench, "--rig", rig, "--tell", truth, NULL};
     if (run(dip_run) || run(fit) || run(tell))
         return 1;
     puts("\nWhat the fit found, beside the truth that the simulated bench was given:");
-    int missed = compare(results, truth);
+    int missed = demo_compare(results, truth);
     printf("\nReport:      %s/report.html\nPlan:        %s\nRecordings:  %s\n", dip, picture,
            folder);
     return missed < 0;

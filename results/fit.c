@@ -1,0 +1,234 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The order of things in a fit, and the one pass over the rows. */
+#include "results/fit.h"
+
+#include "results/fit_parts.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { DIGEST_MEMORY = 32 * 1024 * 1024 };
+
+void fit_warn(struct fit *fit, const char *format, ...)
+{
+    if (fit->warning_count == FIT_WARNING_LIMIT)
+        return;
+    va_list arguments;
+    va_start(arguments, format);
+    vsnprintf(fit->warnings[fit->warning_count++], FIT_WARNING_SIZE, format, arguments);
+    va_end(arguments);
+}
+
+double fit_inferred_depth(const struct fit_work *work, double reading)
+{
+    if (!work->has_curve || !isfinite(reading))
+        return NAN;
+    /* A little past the ends, where lagging and noisy readings still belong. */
+    double margin = 0.05 * (work->high_mm - work->low_mm);
+    double low = work->low_mm - margin, high = work->high_mm + margin;
+    double sign = work->span > 0 ? 1 : -1;
+    double at_low = sign * (polynomial_value(&work->curve, low) - reading);
+    double at_high = sign * (polynomial_value(&work->curve, high) - reading);
+    if (at_low > 0 || at_high < 0)
+        return NAN;
+    double depth = low + (high - low) * (at_low == at_high ? 0.5 : at_low / (at_low - at_high));
+    for (int i = 0; i < 60; i++) { /* Newton, kept inside the bracket by bisection */
+        double off = sign * (polynomial_value(&work->curve, depth) - reading);
+        if (off < 0)
+            low = depth;
+        else
+            high = depth;
+        double slope = sign * polynomial_slope(&work->curve, depth);
+        double next = slope > 0 ? depth - off / slope : NAN;
+        if (!(next > low && next < high))
+            next = (low + high) / 2;
+        if (fabs(next - depth) < 1e-9)
+            return next;
+        depth = next;
+    }
+    return depth;
+}
+
+int fit_segment_points(const struct fit_work *work, size_t source, size_t channel, size_t segment,
+                       struct digest_point **points, size_t *count, struct rig_err *err)
+{
+    size_t room = digest_bin_count(work->digests[source], segment);
+    *count = 0;
+    *points = calloc(room + 1, sizeof **points);
+    if (!*points)
+        return rig_fail_memory(err, "a segment's points");
+    *count = digest_points(work->digests[source], segment, channel, *points);
+    return RIG_OK;
+}
+
+struct scan_state {
+    struct digest *digest;
+    const struct fit_options *options;
+    uint64_t rows;
+    size_t first_channel; /* column of the first channel */
+};
+
+static int take_rows(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    (void)err;
+    struct scan_state *state = context;
+    digest_add_rows(state->digest, batch->values[0], batch->values + state->first_channel,
+                    batch->rows);
+    state->rows += batch->rows;
+    if (state->options && state->options->progress)
+        state->options->progress(state->options->context, state->rows);
+    return RIG_OK;
+}
+
+/* Usual distance of rows, from the rig file or else from the first batch. */
+struct interval_state {
+    double interval_s;
+};
+
+static int first_interval(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    (void)err;
+    struct interval_state *state = context;
+    if (batch->rows > 10)
+        state->interval_s =
+            (batch->values[0][batch->rows - 1] - batch->values[0][0]) / (double)(batch->rows - 1);
+    return -1; /* one batch is enough */
+}
+
+static int digest_source(struct fit_work *work, size_t index, const struct fit_options *options,
+                         struct rig_err *err)
+{
+    const struct rig_source *source = &work->rig->sources[index];
+    struct interval_state interval = {.interval_s = NAN};
+    struct scan_report report = {0};
+    int code = recording_scan(work->recording, index, first_interval, &interval, &report, err);
+    if (code > 0)
+        return code;
+    work->row_interval_s[index] = interval.interval_s;
+    size_t limit = options && options->memory_limit ? options->memory_limit : DIGEST_MEMORY;
+    work->digests[index] = digest_open(work->plan, &work->timeline, source->channel_count,
+                                       interval.interval_s, limit, err);
+    if (!work->digests[index])
+        return err->code;
+    struct scan_state state = {
+        .digest = work->digests[index],
+        .options = options,
+        .first_channel = source->clock_column || *source->clock_key ? 2 : 1,
+    };
+    report = (struct scan_report){0};
+    code = recording_scan(work->recording, index, take_rows, &state, &report, err);
+    if (code)
+        return code;
+    work->fit->rows += report.rows;
+    work->fit->malformed += report.malformed;
+    if (report.malformed)
+        fit_warn(work->fit, "%s.csv: %llu malformed rows were passed over, the first in line %llu.",
+                 source->name, (unsigned long long)report.malformed,
+                 (unsigned long long)report.first_malformed_line);
+    if (report.backward_times)
+        fit_warn(work->fit, "%s.csv: time stepped back in %llu rows.", source->name,
+                 (unsigned long long)report.backward_times);
+    if (report.cut_last_line)
+        fit_warn(work->fit, "%s.csv: the last line was cut off and is left out.", source->name);
+    if (report.rows == 0)
+        fit_warn(work->fit, "%s.csv holds no rows.", source->name);
+    return RIG_OK;
+}
+
+static int make_timeline(struct fit_work *work, struct rig_err *err)
+{
+    struct motion_row *motion = NULL;
+    struct stroke_row *strokes = NULL;
+    size_t motion_count = 0, stroke_count = 0;
+    struct scan_report report = {0};
+    int code = recording_motion_rows(work->recording, &motion, &motion_count, &report, err);
+    if (!code)
+        code = recording_stroke_rows(work->recording, &strokes, &stroke_count, &report, err);
+    if (!code)
+        code = timeline_make(&work->timeline, work->plan, motion, motion_count, strokes,
+                             stroke_count, &work->rig->axis, err);
+    free(motion);
+    free(strokes);
+    return code;
+}
+
+static int find_sensor(struct fit_work *work, struct rig_err *err)
+{
+    for (size_t s = 0; s < work->rig->source_count; s++)
+        for (size_t c = 0; c < work->rig->sources[s].channel_count; c++)
+            if (work->rig->sources[s].channels[c].role == ROLE_SENSOR) {
+                work->sensor_source = s;
+                work->sensor_channel = c;
+                return RIG_OK;
+            }
+    return rig_fail(err, RIG_EINPUT,
+                    "%s: its rig file names no channel with 'role sensor'; say in the rig file "
+                    "which channel reads the water",
+                    recording_folder(work->recording));
+}
+
+static void tell_state(const struct recording *recording, struct fit *fit)
+{
+    switch (recording_state(recording)) {
+    case RUN_COMPLETE:
+        break;
+    case RUN_RUNNING:
+        fit_warn(fit, "The run has not ended, or was cut off: results rest on what is there.");
+        break;
+    default:
+        fit_warn(fit, "The run was %s before its end: results rest on what is there.",
+                 run_state_name(recording_state(recording)));
+    }
+}
+
+static void free_work(struct fit_work *work)
+{
+    for (size_t i = 0; i < RIG_SOURCE_LIMIT; i++)
+        digest_free(work->digests[i]);
+    timeline_free(&work->timeline);
+    free(work->points);
+    free(work->passes);
+}
+
+int fit_recording(struct fit *fit, const struct recording *recording,
+                  const struct fit_options *options, struct rig_err *err)
+{
+    struct fit_work work = {
+        .recording = recording,
+        .rig = recording_rig(recording),
+        .plan = recording_plan(recording),
+        .fit = fit,
+    };
+    int code = find_sensor(&work, err);
+    if (!code)
+        code = make_timeline(&work, err);
+    for (size_t i = 0; !code && i < work.rig->source_count; i++)
+        code = digest_source(&work, i, options, err);
+    if (!code) {
+        tell_state(recording, fit);
+        code = fit_static(&work, options ? options->degree : -1, err);
+    }
+    fit->low_mm = work.has_curve ? work.low_mm : (double)NAN;
+    fit->high_mm = work.has_curve ? work.high_mm : (double)NAN;
+    if (!code)
+        code = fit_straight(&work, err);
+    if (!code)
+        code = fit_ramps(&work, err);
+    if (!code)
+        code = fit_steps(&work, err);
+    if (!code)
+        code = fit_sines(&work, err);
+    free_work(&work);
+    return code;
+}
+
+void fit_free(struct fit *fit)
+{
+    result_list_free(&fit->results);
+    figure_list_free(&fit->figures);
+    free(fit->levels_mm);
+    fit->levels_mm = NULL;
+}

@@ -1,0 +1,47 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * From a recording to results and figures: streams each source once into a digest,
+ * then asks the estimators. What a recording can't tell gets a reason. */
+#ifndef RESULTS_FIT_H
+#define RESULTS_FIT_H
+
+#include "base/err.h"
+#include "results/figure.h"
+#include "results/recording.h"
+#include "results/result.h"
+
+#include <stddef.h>
+#include <stdint.h>
+
+enum { FIT_WARNING_LIMIT = 16, FIT_WARNING_SIZE = 256 };
+
+struct fit {
+    struct result_list results;
+    struct figure_list figures;
+    char warnings[FIT_WARNING_LIMIT][FIT_WARNING_SIZE];
+    size_t warning_count;
+    uint64_t rows, malformed; /* of all sources together */
+    double low_mm, high_mm;   /* depths that the curve covers; NaN: no curve */
+    double *levels_mm;        /* depths of the stairs' dwells, ascending */
+    size_t level_count;
+};
+
+struct fit_options {
+    size_t memory_limit; /* bytes for the digests; 0: 32 MiB a source */
+    int degree;          /* of the calibration polynomial; -1: chosen by AICc */
+    /* Called now and then with rows read so far; NULL allowed. */
+    void (*progress)(void *context, uint64_t rows);
+    void *context;
+};
+
+/* fit: zero-initialised by the caller, freed with fit_free in every case. Errors are
+ * only what stops everything: no memory, unreadable files, a recording without a
+ * sensor channel. */
+int fit_recording(struct fit *fit, const struct recording *recording,
+                  const struct fit_options *options, struct rig_err *err);
+void fit_free(struct fit *fit);
+
+/* Writes results.json and report.html into the recording's folder, each whole or not
+ * at all. */
+int fit_write(const struct fit *fit, const struct recording *recording, struct rig_err *err);
+
+#endif

@@ -1,0 +1,253 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Lag told from hysteresis, from ramps at several speeds; and the loops as figures. */
+#include "results/fit_parts.h"
+
+#include "results/loop.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+enum { LOOP_FIGURE_POINTS = 96 };
+
+/* A rising and a falling pass of one speed, one after the other, make a pair. */
+static size_t pair_passes(const struct fit_work *work, struct loop_pass pairs[])
+{
+    size_t count = 0;
+    for (size_t i = 0; i + 1 < work->pass_count; i++) {
+        const struct ramp_pass *first = &work->passes[i], *second = &work->passes[i + 1];
+        if (first->direction == second->direction ||
+            fabs(first->speed_mm_s - second->speed_mm_s) > 0.02 * first->speed_mm_s)
+            continue;
+        pairs[count++] = (struct loop_pass){.speed_mm_s = first->speed_mm_s,
+                                            .width_mm = first->late_mm + second->late_mm};
+        i++;
+    }
+    return count;
+}
+
+/* An estimate by replication, and what else can be wrong with it. */
+static void put(struct result *result, struct estimate estimate, double clock_u, double line_u,
+                double place_u, const char *method)
+{
+    if (!isfinite(estimate.value) || !isfinite(estimate.u)) {
+        result_refuse(result, "the passes scatter too much for a value");
+        return;
+    }
+    result_contribute(result, "replication by passes", 'A', estimate.u, estimate.dof);
+    if (clock_u > 0)
+        result_contribute(result, "clock alignment", 'B', clock_u, INFINITY);
+    if (line_u > 0)
+        result_contribute(result, "delay of the board's line", 'B', line_u, INFINITY);
+    if (place_u > 0)
+        result_contribute(result, "backlash and steps of the axis", 'B', place_u, INFINITY);
+    result_combine(result, estimate.value, method);
+}
+
+/* Rectangular distributions (JCGM 100:2008 4.3.7): backlash as stated, half a step. */
+static double place_u_mm(const struct rig *rig)
+{
+    double backlash = rig->axis.backlash_mm / sqrt(3), step = rig->axis.step_mm / sqrt(12);
+    return hypot(backlash, isfinite(step) ? step : 0);
+}
+
+static int loop_width_figure(struct fit_work *work, const struct loop_pass pairs[], size_t count,
+                             const struct loop_fit *loop, struct rig_err *err)
+{
+    struct figure *figure = figure_add(&work->fit->figures, "loop-width", "Loop width and speed",
+                                       "speed, mm/s", "loop width, mm of depth", err);
+    if (!figure)
+        return err->code;
+    snprintf(figure->sentence, sizeof figure->sentence,
+             "How far falling lies above rising, pair by pair: the line meets speed zero at the "
+             "hysteresis at rest, and its slope is the sum of both lags.");
+    struct figure_series *points =
+        figure_series_add(figure, "pairs of passes", FIGURE_POINTS, count, false, err);
+    if (!points)
+        return err->code;
+    double fastest = 0;
+    for (size_t i = 0; i < count; i++) {
+        points->x[i] = pairs[i].speed_mm_s;
+        points->y[i] = pairs[i].width_mm;
+        fastest = fmax(fastest, pairs[i].speed_mm_s);
+    }
+    if (!loop)
+        return RIG_OK;
+    struct figure_series *line =
+        figure_series_add(figure, "hysteresis + speed x lags", FIGURE_LINE, 2, false, err);
+    if (!line)
+        return err->code;
+    for (size_t i = 0; i < 2; i++) {
+        line->x[i] = i ? fastest : 0;
+        line->y[i] = loop->hysteresis_mm.value + line->x[i] * loop->lag_sum_s.value;
+    }
+    return RIG_OK;
+}
+
+/* One rising and one falling pass of each speed, reading against true depth. */
+static int loops_figure(struct fit_work *work, struct rig_err *err)
+{
+    struct figure *figure = figure_add(&work->fit->figures, "loops", "Up and down loops",
+                                       "depth, mm", "inferred less true depth, mm", err);
+    if (!figure)
+        return err->code;
+    snprintf(figure->sentence, sizeof figure->sentence,
+             "The first pass each way at each speed: how far the depth that the reading stands "
+             "for lies from the true one.");
+    double drawn[32][2];
+    size_t drawn_count = 0;
+    for (size_t i = 0; i < work->pass_count && drawn_count < 8; i++) {
+        const struct ramp_pass *pass = &work->passes[i];
+        bool again = false;
+        for (size_t k = 0; k < drawn_count; k++)
+            again |= fabs(drawn[k][0] - pass->speed_mm_s) < 0.02 * pass->speed_mm_s &&
+                     drawn[k][1] == pass->direction;
+        if (again)
+            continue;
+        drawn[drawn_count][0] = pass->speed_mm_s;
+        drawn[drawn_count++][1] = pass->direction;
+        struct digest_point *points;
+        size_t count;
+        int code = fit_segment_points(work, work->sensor_source, work->sensor_channel,
+                                      pass->segment, &points, &count, err);
+        if (code)
+            return code;
+        char name[FIGURE_TEXT_SIZE];
+        snprintf(name, sizeof name, "%s, %.3g mm/s", pass->direction > 0 ? "rising" : "falling",
+                 pass->speed_mm_s);
+        struct figure_series *series =
+            figure_series_add(figure, name, FIGURE_LINE, count, false, err);
+        if (series) {
+            const struct plan_segment *ramp = &plan_segments(work->plan)[pass->segment];
+            for (size_t k = 0; k < count; k++) {
+                /* x must ascend; a falling pass runs backwards. */
+                const struct digest_point *point = &points[pass->direction > 0 ? k : count - 1 - k];
+                series->x[k] = plan_depth_mm(work->plan, ramp->start_s + point->t_s);
+                series->y[k] = fit_inferred_depth(work, point->mean) - series->x[k];
+            }
+        }
+        free(points);
+        if (!series)
+            return err->code;
+    }
+    return RIG_OK;
+}
+
+static int refuse_all(struct fit_work *work, const char *reason, struct rig_err *err)
+{
+    static const char *const names[][3] = {
+        {"hysteresis_at_rest", "Hysteresis at rest", "mm"},
+        {"lag_sum", "Lag rising plus lag falling", "s"},
+        {"lag_rising", "Lag with rising water", "s"},
+        {"lag_falling", "Lag with falling water", "s"},
+        {"cling_difference", "Lag falling less lag rising", "s"},
+    };
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++) {
+        if (result_find(&work->fit->results, names[i][0]))
+            continue;
+        struct result *result =
+            result_add(&work->fit->results, names[i][0], names[i][1], names[i][2], err);
+        if (!result)
+            return err->code;
+        result_refuse(result, "%s", reason);
+    }
+    return RIG_OK;
+}
+
+static struct result *add(struct fit_work *work, const char *name, const char *title,
+                          const char *unit, struct rig_err *err)
+{
+    return result_add(&work->fit->results, name, title, unit, err);
+}
+
+static int from_pairs(struct fit_work *work, struct rig_err *err)
+{
+    struct loop_pass *pairs = calloc(work->pass_count + 1, sizeof *pairs);
+    if (!pairs)
+        return rig_fail_memory(err, "pairs of passes");
+    size_t count = pair_passes(work, pairs);
+    struct loop_fit loop;
+    struct rig_err why = {0};
+    int code = loop_separate(&loop, pairs, count, 0, &why);
+    bool known = code == RIG_OK;
+    struct result *hysteresis = add(work, "hysteresis_at_rest", "Hysteresis at rest", "mm", err);
+    if (!hysteresis)
+        goto out_of_memory;
+    if (known)
+        put(hysteresis, loop.hysteresis_mm, 0, 0, place_u_mm(work->rig),
+            "loop width against speed, extrapolated to rest");
+    else
+        result_refuse(hysteresis, "%s", why.text);
+    struct result *sum = add(work, "lag_sum", "Lag rising plus lag falling", "s", err);
+    if (!sum)
+        goto out_of_memory;
+    if (known)
+        put(sum, loop.lag_sum_s, 2 * work->timeline.common_u_s, 2 * FIT_LINE_DELAY_U_S, 0,
+            "slope of loop width against speed");
+    else
+        result_refuse(sum, "%s", why.text);
+    if (known && *loop.note)
+        fit_warn(work->fit, "%s", loop.note);
+    if (known && loop.curved)
+        fit_warn(work->fit,
+                 "The loop's width does not grow in proportion to speed (chance of that "
+                 "by noise %.2g): a retained film that grows with speed would do so; "
+                 "hysteresis and lag at rest are less certain than they look.",
+                 loop.curvature_p);
+    code = count ? loop_width_figure(work, pairs, count, known ? &loop : NULL, err) : RIG_OK;
+    free(pairs);
+    return code;
+out_of_memory:
+    free(pairs);
+    return err->code;
+}
+
+static int by_direction(struct fit_work *work, struct rig_err *err)
+{
+    struct loop_offset *offsets = calloc(work->pass_count + 1, sizeof *offsets);
+    if (!offsets)
+        return rig_fail_memory(err, "the passes' offsets");
+    for (size_t i = 0; i < work->pass_count; i++)
+        offsets[i] =
+            (struct loop_offset){.speed_mm_s = work->passes[i].speed_mm_s,
+                                 .direction = work->passes[i].direction,
+                                 .offset_mm = -work->passes[i].direction * work->passes[i].late_mm};
+    struct loop_directions loop;
+    struct rig_err why = {0};
+    int code = loop_by_direction(&loop, offsets, work->pass_count, 0, &why);
+    free(offsets);
+    if (code)
+        return refuse_all(work, why.text, err);
+    double clock_u = work->timeline.common_u_s;
+    struct result *result = add(work, "lag_rising", "Lag with rising water", "s", err);
+    if (!result)
+        return err->code;
+    put(result, loop.lag_rising_s, clock_u, FIT_LINE_DELAY_U_S, 0,
+        "offset of rising passes against speed");
+    if (!(result = add(work, "lag_falling", "Lag with falling water", "s", err)))
+        return err->code;
+    put(result, loop.lag_falling_s, clock_u, FIT_LINE_DELAY_U_S, 0,
+        "offset of falling passes against speed");
+    if (!(result = add(work, "cling_difference", "Lag falling less lag rising", "s", err)))
+        return err->code;
+    put(result, loop.lag_difference_s, 0, 0, 0,
+        "offsets of falling and rising passes against speed; free of the clocks' alignment");
+    return RIG_OK;
+}
+
+int fit_ramps(struct fit_work *work, struct rig_err *err)
+{
+    if (!work->has_curve)
+        return refuse_all(work, "there is no calibration curve to turn readings into depth", err);
+    int code = fit_ramp_passes(work, err);
+    if (code)
+        return code;
+    if (work->pass_count == 0)
+        return refuse_all(work, "the profile has no ramps long enough for a steady part", err);
+    code = from_pairs(work, err);
+    if (!code)
+        code = by_direction(work, err);
+    if (!code)
+        code = loops_figure(work, err);
+    return code;
+}

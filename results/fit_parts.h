@@ -1,0 +1,80 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * What the parts of the fit share. Private to results/fit*.c. */
+#ifndef RESULTS_FIT_PARTS_H
+#define RESULTS_FIT_PARTS_H
+
+#include "results/digest.h"
+#include "results/fit.h"
+#include "results/polynomial.h"
+#include "results/timeline.h"
+
+#include <stdbool.h>
+
+/* A settled dwell: one point of the static curve. */
+struct static_point {
+    double depth_mm, reading;
+    double row_sd; /* of single rows about the dwell's mean */
+    double n;
+    double host_s;  /* middle of the part that was used */
+    int direction;  /* +1 came up with rising water, -1 with falling */
+    uint32_t cycle; /* how many dwells of this depth and direction came before */
+    size_t segment;
+    bool settled;
+    bool stair;
+};
+
+/* One pass over a ramp, its steady part. */
+struct ramp_pass {
+    double speed_mm_s; /* > 0 */
+    int direction;
+    double late_mm; /* direction x (true - inferred depth): > 0 when the reading is late */
+    double late_sd; /* between bins, of their mean */
+    double host_s;
+    size_t bins, segment;
+    uint32_t family;
+};
+
+struct fit_work {
+    const struct recording *recording;
+    const struct rig *rig;
+    const struct plan *plan;
+    struct timeline timeline;
+    struct digest *digests[RIG_SOURCE_LIMIT];
+    size_t sensor_source, sensor_channel;
+    double row_interval_s[RIG_SOURCE_LIMIT];
+    struct static_point *points;
+    size_t point_count;
+    double row_noise; /* standard deviation of single rows in settled dwells */
+    bool has_curve;
+    struct polynomial curve;
+    double low_mm, high_mm; /* depths that the curve covers */
+    double span;            /* of the reading over them */
+    struct ramp_pass *passes;
+    size_t pass_count;
+    struct fit *fit;
+};
+
+/* A reading is stamped when its line has come in, some unknown time after it was taken:
+ * taken as anywhere within 2 ms (rectangular; common practice, no source). */
+#define FIT_LINE_DELAY_U_S (2e-3 / 1.7320508075688772)
+
+void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(printf, 2, 3)));
+
+/* Depth for a reading by the curve, NaN outside its usable range. */
+double fit_inferred_depth(const struct fit_work *work, double reading);
+
+/* Points of one segment with room that the caller frees; *count 0 when it did not run. */
+int fit_segment_points(const struct fit_work *work, size_t source, size_t channel, size_t segment,
+                       struct digest_point **points, size_t *count, struct rig_err *err);
+
+/* The parts, in the order in which fit_recording calls them. Each returns non-zero
+ * only for want of memory. */
+int fit_static(struct fit_work *work, int degree, struct rig_err *err);
+int fit_straight(struct fit_work *work, struct rig_err *err);
+/* Fills work->passes. */
+int fit_ramp_passes(struct fit_work *work, struct rig_err *err);
+int fit_ramps(struct fit_work *work, struct rig_err *err);
+int fit_steps(struct fit_work *work, struct rig_err *err);
+int fit_sines(struct fit_work *work, struct rig_err *err);
+
+#endif

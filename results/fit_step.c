@@ -1,0 +1,297 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Steps: the response to each, then the mean over the steps of one direction. */
+#include "results/fit_parts.h"
+
+#include "results/step.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { PIECE_LIMIT = 512, STEP_RESULTS = 7, MODEL_POINTS = 240 };
+
+/* What is asked of each step, in the order of the results. */
+static const struct {
+    const char *name, *title, *method;
+    bool on_clock; /* contains the tie of the axis' clock to the host's */
+} asked[STEP_RESULTS] = {
+    {"step_lag", "Mean lag after a step", "area between true and inferred depth over the height",
+     true},
+    {"step_model_lag", "Mean lag of the step's model", "response model fitted to the stage's move",
+     true},
+    {"step_dead_time", "Dead time", "response model fitted to the stage's move", true},
+    {"step_time_constant", "Time constant", "response model fitted to the stage's move", false},
+    {"step_time_63", "Time to 63.2 %", "response model, ideal step", true},
+    {"step_transition", "Transition duration, 10 to 90 %", "response model, ideal step (IEEE 181)",
+     false},
+    {"step_settling", "Settling to 2 % from the middle", "response model, ideal step (IEEE 181)",
+     false},
+};
+
+static struct estimate asked_of(const struct step_fit *fit, size_t which)
+{
+    switch (which) {
+    case 0:
+        return fit->area_lag_s;
+    case 1:
+        return fit->mean_lag_s;
+    case 2:
+        return fit->dead_s;
+    case 3:
+        return fit->tau_s;
+    case 4:
+        return fit->time_63_s;
+    case 5:
+        return fit->transition_s;
+    default:
+        return fit->settling_s;
+    }
+}
+
+struct step_data {
+    struct sample *samples; /* t_s from the step's start on the plan's clock */
+    size_t count, room;
+    struct motion_piece pieces[PIECE_LIMIT];
+    size_t piece_count;
+    double settled_mm;
+};
+
+static int add_segment(struct fit_work *work, struct step_data *data, size_t index, double origin_s,
+                       double from_s, struct rig_err *err)
+{
+    struct digest_point *points;
+    size_t count;
+    int code = fit_segment_points(work, work->sensor_source, work->sensor_channel, index, &points,
+                                  &count, err);
+    if (code)
+        return code;
+    if (data->count + count > data->room) {
+        size_t room = 2 * (data->count + count);
+        struct sample *larger = realloc(data->samples, room * sizeof *larger);
+        if (!larger) {
+            free(points);
+            return rig_fail_memory(err, "a step's points");
+        }
+        data->samples = larger;
+        data->room = room;
+    }
+    double start_s = plan_segments(work->plan)[index].start_s - origin_s;
+    for (size_t i = 0; i < count; i++) {
+        double depth = fit_inferred_depth(work, points[i].mean);
+        if (isfinite(depth) && start_s + points[i].t_s >= from_s)
+            data->samples[data->count++] =
+                sample_of_bin(start_s + points[i].t_s, points[i].width_s, depth, points[i].n);
+    }
+    free(points);
+    return RIG_OK;
+}
+
+static bool holds(const struct fit_work *work, size_t index)
+{
+    const struct plan_segment *segments = plan_segments(work->plan);
+    return index < plan_segment_count(work->plan) && segments[index].kind == SEGMENT_HOLD;
+}
+
+/* The step with the hold after it, and the end of the hold before it. */
+static int gather(struct fit_work *work, size_t index, struct step_data *data, struct rig_err *err)
+{
+    const struct plan_segment *segments = plan_segments(work->plan), *step = &segments[index];
+    double before_s = 0;
+    int code = RIG_OK;
+    data->count = 0;
+    if (index > 0 && holds(work, index - 1)) {
+        before_s = -fmin(0.4 * segments[index - 1].duration_s, 2);
+        code = add_segment(work, data, index - 1, step->start_s, before_s, err);
+    }
+    if (!code)
+        code = add_segment(work, data, index, step->start_s, -INFINITY, err);
+    if (!code && holds(work, index + 1))
+        code = add_segment(work, data, index + 1, step->start_s, -INFINITY, err);
+    double end_s = step->start_s + step->duration_s;
+    if (holds(work, index + 1))
+        end_s += segments[index + 1].duration_s;
+    data->piece_count =
+        plan_pieces(work->plan, step->start_s + before_s, end_s, data->pieces, PIECE_LIMIT);
+    if (data->piece_count > PIECE_LIMIT)
+        data->piece_count = 0;
+    for (size_t i = 0; i < data->piece_count; i++) {
+        data->pieces[i].start_s -= step->start_s;
+        data->pieces[i].end_s -= step->start_s;
+    }
+    data->settled_mm = plan_depth_mm(work->plan, step->start_s + before_s);
+    return code;
+}
+
+static int step_figure(struct fit_work *work, const struct step_data *data,
+                       const struct step_fit *fit, int direction, struct rig_err *err)
+{
+    const char *way = direction > 0 ? "rising" : "falling";
+    char id[64], title[FIGURE_TEXT_SIZE];
+    snprintf(id, sizeof id, "step-%s", way);
+    snprintf(title, sizeof title, "Step response, %s water", way);
+    struct figure *figure = figure_add(&work->fit->figures, id, title,
+                                       "time since the step began, s", "depth, mm", err);
+    if (!figure)
+        return err->code;
+    snprintf(figure->sentence, sizeof figure->sentence,
+             "The first step with %s water: where the water really was, what the reading said, "
+             "and the model (%s).",
+             way, response_kind_name(fit->kind));
+    double from_s = fmax(data->samples[0].t_s, -1);
+    double to_s = fmin(data->samples[data->count - 1].t_s,
+                       fmax(6 * response_mean_lag(&fit->model), 1) + data->pieces[0].end_s + 1);
+    struct response response;
+    if (response_open(&response, data->pieces, data->piece_count, data->settled_mm, err))
+        return err->code;
+    response_set(&response, &fit->model);
+    size_t shown = 0, first = 0;
+    for (size_t i = 0; i < data->count; i++) {
+        first += data->samples[i].t_s < from_s;
+        shown += data->samples[i].t_s >= from_s && data->samples[i].t_s <= to_s;
+    }
+    struct figure_series *truth =
+        figure_series_add(figure, "true depth", FIGURE_DASHED, MODEL_POINTS, false, err);
+    double height = response_input(&response, to_s) - data->settled_mm;
+    for (size_t i = 0; truth && i < MODEL_POINTS; i++) {
+        truth->x[i] = from_s + (to_s - from_s) * (double)i / (MODEL_POINTS - 1);
+        truth->y[i] = response_input(&response, truth->x[i]);
+    }
+    struct figure_series *model =
+        truth ? figure_series_add(figure, "model", FIGURE_LINE, MODEL_POINTS, false, err) : NULL;
+    for (size_t i = 0; model && i < MODEL_POINTS; i++) {
+        model->x[i] = from_s + (to_s - from_s) * (double)i / (MODEL_POINTS - 1);
+        double share =
+            height != 0 ? (response_at(&response, model->x[i]) - data->settled_mm) / height : 0;
+        model->y[i] = fit->initial.value + share * (fit->final.value - fit->initial.value);
+    }
+    response_free(&response);
+    struct figure_series *read =
+        model ? figure_series_add(figure, "from the reading", FIGURE_POINTS, shown, false, err)
+              : NULL;
+    for (size_t i = 0; read && i < shown; i++) {
+        read->x[i] = data->samples[first + i].t_s;
+        read->y[i] = data->samples[first + i].value;
+    }
+    return read ? RIG_OK : (int)err->code;
+}
+
+/* Means of one quantity over the steps of a direction. */
+struct tally {
+    double sum, squares, variance_sum, dof;
+    size_t n;
+};
+
+static void take(struct tally *tally, struct estimate estimate)
+{
+    if (!isfinite(estimate.value) || !isfinite(estimate.u))
+        return;
+    tally->sum += estimate.value;
+    tally->squares += estimate.value * estimate.value;
+    tally->variance_sum += estimate.u * estimate.u;
+    tally->dof += isfinite(estimate.dof) ? estimate.dof : 1000;
+    tally->n++;
+}
+
+/* From four steps on their own scatter is believed; below that what each fit says. */
+static void settle(struct result *result, const struct tally *tally, double clock_u,
+                   const char *method)
+{
+    double n = (double)tally->n, mean = tally->sum / n;
+    double between = fmax(0, (tally->squares - n * mean * mean) / (n - 1));
+    if (tally->n >= 4)
+        result_contribute(result, "replication by steps", 'A', sqrt(between / n), n - 1);
+    else
+        result_contribute(result, "fit of the steps", 'A', sqrt(tally->variance_sum) / n,
+                          tally->dof);
+    if (clock_u > 0)
+        result_contribute(result, "clock alignment", 'B', clock_u, INFINITY);
+    if (clock_u > 0)
+        result_contribute(result, "delay of the board's line", 'B', FIT_LINE_DELAY_U_S, INFINITY);
+    result_combine(result, mean, method);
+}
+
+static int results_of(struct fit_work *work, const struct tally tallies[], int direction,
+                      const char *reason, struct rig_err *err)
+{
+    const char *way = direction > 0 ? "rising" : "falling";
+    for (size_t i = 0; i < STEP_RESULTS; i++) {
+        char name[RESULT_NAME_SIZE], title[RESULT_TEXT_SIZE];
+        snprintf(name, sizeof name, "%s_%s", asked[i].name, way);
+        snprintf(title, sizeof title, "%s, %s water", asked[i].title, way);
+        struct result *result = result_add(&work->fit->results, name, title, "s", err);
+        if (!result)
+            return err->code;
+        if (tallies[i].n)
+            settle(result, &tallies[i], asked[i].on_clock ? work->timeline.common_u_s : 0,
+                   asked[i].method);
+        else
+            result_refuse(result, "%s", reason);
+    }
+    return RIG_OK;
+}
+
+static int one_direction(struct fit_work *work, int direction, struct step_data *data,
+                         struct rig_err *err)
+{
+    const struct plan_segment *segments = plan_segments(work->plan);
+    struct tally tallies[STEP_RESULTS] = {0};
+    char reason[RESULT_TEXT_SIZE] = "the profile has no steps in this direction that were run";
+    bool drawn = false;
+    for (size_t i = 0; i < plan_segment_count(work->plan); i++) {
+        double start_s, end_s;
+        if (segments[i].kind != SEGMENT_STEP || segments[i].direction != direction ||
+            !digest_window(work->digests[work->sensor_source], i, &start_s, &end_s))
+            continue;
+        if (!holds(work, i + 1)) {
+            snprintf(reason, sizeof reason, "a step needs a hold after it, to settle in");
+            continue;
+        }
+        int code = gather(work, i, data, err);
+        if (code)
+            return code;
+        struct step_fit fit;
+        struct rig_err why = {0};
+        code = data->piece_count
+                   ? step_estimate(&fit, data->pieces, data->piece_count, data->settled_mm,
+                                   data->samples, data->count, NULL, NULL, &why)
+                   : rig_fail(&why, RIG_EUNKNOWABLE, "the step has no motion");
+        if (code == RIG_EMEMORY)
+            return rig_fail_memory(err, "the fit of a step");
+        if (code) {
+            snprintf(reason, sizeof reason, "%.*s", (int)sizeof reason - 1, why.text);
+            continue;
+        }
+        for (size_t k = 0; k < STEP_RESULTS; k++)
+            take(&tallies[k], asked_of(&fit, k));
+        if (!fit.resolved)
+            snprintf(reason, sizeof reason, "the response is faster than the readings are apart");
+        else if (*fit.area_reason)
+            snprintf(reason, sizeof reason, "%s", fit.area_reason);
+        if (!drawn && data->count > 2)
+            code = step_figure(work, data, &fit, direction, err);
+        if (code)
+            return code;
+        drawn = true;
+    }
+    return results_of(work, tallies, direction, reason, err);
+}
+
+int fit_steps(struct fit_work *work, struct rig_err *err)
+{
+    static const struct tally none[STEP_RESULTS];
+    const char *no_curve = "there is no calibration curve to turn readings into depth";
+    if (!work->has_curve) {
+        int code = results_of(work, none, +1, no_curve, err);
+        return code ? code : results_of(work, none, -1, no_curve, err);
+    }
+    struct step_data *data = calloc(1, sizeof *data);
+    if (!data)
+        return rig_fail_memory(err, "a step's points");
+    int code = one_direction(work, +1, data, err);
+    if (!code)
+        code = one_direction(work, -1, data, err);
+    free(data->samples);
+    free(data);
+    return code;
+}

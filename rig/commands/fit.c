@@ -1,0 +1,122 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * wetsweep fit: a recording to results.json and report.html. */
+#include "commands.h"
+
+#include "base/err.h"
+#include "base/file.h"
+#include "base/number.h"
+#include "base/text.h"
+#include "results/fit.h"
+#include "results/report.h"
+
+#include <stdbool.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+static const char usage[] =
+    "usage: wetsweep fit RECORDING [--degree N] [--json]\n"
+    "\n"
+    "Fits a recording: curve, straightness, hysteresis, lags, step and frequency response,\n"
+    "each with a 95 % interval or the reason why it can't be known. Writes results.json and\n"
+    "report.html into the recording's folder. Works on recordings that were cut short too.\n"
+    "\n"
+    "  --degree N   degree of the calibration polynomial, 1 to 9 (default: chosen by AICc)\n"
+    "  --json       print results.json instead of the summary\n"
+    "\n"
+    "example: wetsweep fit WS-B-0007-20260412-161500.recording\n";
+
+static void show_progress(void *context, uint64_t rows)
+{
+    uint64_t *shown = context;
+    if (rows - *shown < 2000000)
+        return;
+    *shown = rows;
+    fprintf(stderr, "\r%llu million rows", (unsigned long long)(rows / 1000000));
+    fflush(stderr);
+}
+
+static int print_file(const char *folder, const char *name, struct rig_err *err)
+{
+    char *path = file_join(folder, name), *bytes = NULL;
+    size_t size = 0;
+    int code = path ? file_read(path, 64 * 1024 * 1024, &bytes, &size, err)
+                    : rig_fail_memory(err, "a path");
+    if (!code && fwrite(bytes, 1, size, stdout) != size)
+        code = rig_fail(err, RIG_EOS, "standard output: can't be written");
+    free(bytes);
+    free(path);
+    return code;
+}
+
+static void summarise(const struct fit *fit, const char *folder)
+{
+    struct text answer = {0};
+    for (size_t i = 0; i < fit->warning_count; i++)
+        printf("note: %s\n", fit->warnings[i]);
+    report_answer(&answer, &fit->results, 1);
+    fputs(answer.bytes ? answer.bytes : "", stdout);
+    text_free(&answer);
+    for (size_t i = 0; i < fit->results.count; i++) {
+        const struct result *result = &fit->results.results[i];
+        if (*result->reason)
+            printf("not known: %s: %s\n", result->title, result->reason);
+    }
+    printf("\n%llu rows. Report: %s/report.html\n", (unsigned long long)fit->rows, folder);
+}
+
+int command_fit(int argc, char **argv)
+{
+    const char *folder = NULL;
+    struct fit_options options = {.degree = -1};
+    bool json = false;
+    for (int i = 1; i < argc; i++) {
+        int64_t degree;
+        if (strcmp(argv[i], "--help") == 0) {
+            fputs(usage, stdout);
+            return 0;
+        } else if (strcmp(argv[i], "--json") == 0) {
+            json = true;
+        } else if (strcmp(argv[i], "--degree") == 0 && i + 1 < argc) {
+            const char *text = argv[++i];
+            if (!rig_whole_number(text, strlen(text), 1, 9, &degree, NULL)) {
+                fprintf(stderr, "wetsweep: fit: --degree '%s': a whole number from 1 to 9\n", text);
+                return 2;
+            }
+            options.degree = (int)degree;
+        } else if (argv[i][0] != '-' && !folder) {
+            folder = argv[i];
+        } else {
+            fprintf(stderr, "wetsweep: fit: '%s' is not expected here; see wetsweep fit --help\n",
+                    argv[i]);
+            return 2;
+        }
+    }
+    if (!folder) {
+        fputs("wetsweep: fit: which recording? See wetsweep fit --help\n", stderr);
+        return 2;
+    }
+    uint64_t shown = 0;
+    if (isatty(STDERR_FILENO)) {
+        options.progress = show_progress;
+        options.context = &shown;
+    }
+    struct rig_err err = {0};
+    struct fit fit = {0};
+    struct recording *recording = recording_open(folder, &err);
+    if (!recording)
+        return command_error(&err);
+    int code = fit_recording(&fit, recording, &options, &err);
+    if (shown)
+        fputs("\r                              \r", stderr);
+    if (!code)
+        code = fit_write(&fit, recording, &err);
+    if (!code && json)
+        code = print_file(folder, "results.json", &err);
+    else if (!code)
+        summarise(&fit, folder);
+    fit_free(&fit);
+    recording_free(recording);
+    return code ? command_error(&err) : 0;
+}
