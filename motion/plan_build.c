@@ -138,7 +138,7 @@ static uint32_t stroke_now(const struct plan_builder *b)
 static int insert_lead(struct plan_builder *b)
 {
     struct plan *plan = b->plan;
-    size_t first = b->stroke_first, where;
+    size_t first = b->stroke_first, where = 0;
     struct plan_segment lead = plan->segments[first];
     lead.kind = SEGMENT_LEAD;
     lead.duration_s = plan->axis.lead_s;
@@ -269,7 +269,7 @@ int build_move(struct plan_builder *b, enum segment_kind kind, double to_mm, dou
                                    .direction = (int16_t)direction,
                                    .stroke = stroke_now(b),
                                    .source_line = source_line(b)};
-    size_t where;
+    size_t where = 0;
     if (b->stroke_moves == 1 && (code = insert_lead(b)))
         return code;
     segment.start_s = b->now_s;

@@ -91,7 +91,7 @@ static int wire_part(char *rig, char *bench, char *profile, char *links, char *r
     pid_t bench_process = start(simulate);
     if (bench_process < 0)
         return 1;
-    char port[4096];
+    char port[8192];
     snprintf(port, sizeof port, "%s/board", links);
     int status = 1;
     if (wait_for(port)) {

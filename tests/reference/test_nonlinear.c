@@ -117,7 +117,7 @@ static void check_set(const char *name, size_t p, double (*model)(const double[]
         assert_int_equal(code, 0);
         assert_true(fit.determined);
         for (size_t k = 0; k < p; k++) {
-            double sd;
+            double sd = 0;
             snprintf(quantity, sizeof quantity, "b%zu", k + 1);
             double value = certified(name, quantity, &sd);
             assert_digits(fit.parameters[k], value, 6);
