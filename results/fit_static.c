@@ -330,6 +330,8 @@ static int curve_results(struct fit_work *work, const struct lsq_fit *fit, struc
             hypot(work->rig->axis.backlash_mm / sqrt(3), work->rig->axis.step_mm / sqrt(12)) *
                 fabs(polynomial_slope(&work->curve, depth)),
             INFINITY);
+        result_contribute(result, "datum", 'B',
+                          FIT_DATUM_U_MM * fabs(polynomial_slope(&work->curve, depth)), INFINITY);
         result_combine(result, polynomial_value(&work->curve, depth),
                        "the curve, between rising and falling");
     }

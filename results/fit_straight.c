@@ -164,6 +164,28 @@ static int loop_results(struct fit_work *work, const struct hysteresis *loop, co
     return code;
 }
 
+/* Where stairs turn round there is a dwell from one side only. Its mean of both sides is
+ * taken half a loop away, by the mean loop of the other levels. */
+static double half_loop(const struct levels *levels)
+{
+    double sum = 0, count = 0;
+    for (size_t i = 0; i < levels->count; i++)
+        if (isfinite(levels->level[i].rising) && isfinite(levels->level[i].falling)) {
+            sum += (levels->level[i].falling - levels->level[i].rising) / 2;
+            count++;
+        }
+    return count > 0 ? sum / count : 0;
+}
+
+static double centre_of(const struct level *level, double half)
+{
+    if (isfinite(level->rising) && !isfinite(level->falling))
+        return level->rising + half;
+    if (isfinite(level->falling) && !isfinite(level->rising))
+        return level->falling - half;
+    return level->mean;
+}
+
 static int keep_levels(struct fit_work *work, const struct levels *levels, struct rig_err *err)
 {
     struct fit *fit = work->fit;
@@ -181,6 +203,7 @@ static int from_levels(struct fit_work *work, const struct levels *levels, struc
     struct hysteresis loop;
     struct straightness straight;
     struct rig_err why = {0};
+    double half = half_loop(levels);
     int code = keep_levels(work, levels, err);
     double *depth = calloc(levels->count + 1, sizeof *depth);
     double *mean = calloc(levels->count + 1, sizeof *mean);
@@ -189,7 +212,7 @@ static int from_levels(struct fit_work *work, const struct levels *levels, struc
     if (!code) {
         for (size_t i = 0; i < levels->count; i++) {
             depth[i] = levels->level[i].depth;
-            mean[i] = levels->level[i].mean;
+            mean[i] = centre_of(&levels->level[i], half);
         }
         hysteresis_of(&loop, levels);
         bool known = straightness_of(&straight, depth, mean, levels->count, &why) == RIG_OK;
