@@ -20,27 +20,27 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define AXIS_EVENTS(X)                                                         \
-    X(AXIS_READY, "ready")         /* greeted, units and mode set */           \
-    X(AXIS_HOMED, "homed")                                                     \
-    X(AXIS_SENT, "sent")           /* first byte of line `tag` was handed out */ \
-    X(AXIS_ACCEPTED, "accepted")   /* the controller took line `tag` */        \
-    X(AXIS_SETTLED, "settled")     /* all motion before settle `tag` has ended */ \
-    X(AXIS_POSITION, "position")   /* stage_mm, asked_ns, answered_ns */       \
-    X(AXIS_RESEND, "resend")       /* controller asked for lines again; they go out again */ \
-    X(AXIS_BUSY, "busy")                                                       \
-    X(AXIS_RESET, "reset")         /* a banner in mid-run: the controller restarted, position lost */ \
-    X(AXIS_REFUSED, "refused")     /* an error text for a line: fatal for the run */ \
-    X(AXIS_ALARM, "alarm")         /* end switch, stall, halt on its own: fatal */ \
-    X(AXIS_SILENT, "silent")       /* no answer within its time: fatal */      \
-    X(AXIS_CHATTER, "chatter")     /* a line that is no answer; kept, never fatal */ \
-    X(AXIS_HALTED, "halted")       /* motion was stopped on request */
+#define AXIS_EVENTS(X)                                                                             \
+    X(AXIS_READY, "ready") /* greeted, units and mode set */                                       \
+    X(AXIS_HOMED, "homed")                                                                         \
+    X(AXIS_SENT, "sent")         /* first byte of line `tag` was handed out */                     \
+    X(AXIS_ACCEPTED, "accepted") /* the controller took line `tag` */                              \
+    X(AXIS_SETTLED, "settled")   /* all motion before settle `tag` has ended */                    \
+    X(AXIS_POSITION, "position") /* stage_mm, asked_ns, answered_ns */                             \
+    X(AXIS_RESEND, "resend")     /* controller asked for lines again; they go out again */         \
+    X(AXIS_BUSY, "busy")                                                                           \
+    X(AXIS_RESET, "reset")     /* a banner in mid-run: the controller restarted, position lost */  \
+    X(AXIS_REFUSED, "refused") /* an error text for a line: fatal for the run */                   \
+    X(AXIS_ALARM, "alarm")     /* end switch, stall, halt on its own: fatal */                     \
+    X(AXIS_SILENT, "silent")   /* no answer within its time: fatal */                              \
+    X(AXIS_CHATTER, "chatter") /* a line that is no answer; kept, never fatal */                   \
+    X(AXIS_HALTED, "halted")   /* motion was stopped on request */
 
 enum axis_event_kind {
 #define X(kind, word) kind,
     AXIS_EVENTS(X)
 #undef X
-    AXIS_EVENT_COUNT
+        AXIS_EVENT_COUNT
 };
 const char *axis_event_name(enum axis_event_kind kind);
 
