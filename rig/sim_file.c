@@ -101,7 +101,7 @@ static int read_block(struct sim_block_file *block, const struct sim_word words[
                       struct units *units, struct rig_err *err)
 {
     const char *names[WORDS_LIMIT];
-    int seen_line[WORDS_LIMIT] = {0};
+    int seen_line[WORDS_LIMIT][2] = {0};
     size_t count = 0;
     for (; words[count].word && count < WORDS_LIMIT; count++)
         names[count] = words[count].word;
@@ -111,11 +111,13 @@ static int read_block(struct sim_block_file *block, const struct sim_word words[
         int code = cursor_choice(&cursor, names, count, &which);
         if (code)
             return code;
-        if (seen_line[which])
+        bool variant = words[which].variant && cursor_sees(&cursor, words[which].variant);
+        int *line = &seen_line[which][variant];
+        if (*line)
             return cursor_fail_at(&cursor, 0, RIG_EINPUT,
                                   "'%s' was already given on line %d; keep one of the two",
-                                  names[which], seen_line[which]);
-        seen_line[which] = statement->body[i].line;
+                                  names[which], *line);
+        *line = statement->body[i].line;
         code = words[which].read ? words[which].read(block, &cursor)
                                  : sim_read_slots(block, &words[which], &cursor);
         if (!code)

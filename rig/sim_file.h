@@ -35,6 +35,8 @@ struct sim_word {
     struct sim_slot slots[SIM_SLOTS]; /* used up to the first without `what` */
     /* Where slots can't say it. */
     int (*read)(struct sim_block_file *block, struct cursor *cursor);
+    /* With this second word it is another statement, and may stand beside the first. */
+    const char *variant;
 };
 
 extern const struct sim_word sim_axis_words[], sim_water_words[], sim_board_words[],

@@ -23,12 +23,23 @@ static int read_resolution(struct sim_block_file *block, struct cursor *cursor)
     return 0;
 }
 
-static int read_jerk(struct sim_block_file *block, struct cursor *cursor)
+/* In the words of rig files: 'speed up to ...', and 'speed law trapezoid' or 'speed law
+ * jerk limited to ...'. */
+static int read_speed(struct sim_block_file *block, struct cursor *cursor)
 {
-    static const struct sim_word words = {
-        "jerk", {{"up to", "the jerk", QUANTITY_JERK, NULL, 1, 1e9, OF(jerk_mm_s3), false}}, NULL};
-    block->truth->law = SPEED_JERK_LIMITED;
-    return sim_read_slots(block, &words, cursor);
+    static const struct sim_word top = {
+        .slots = {{"up to", "the speed", QUANTITY_SPEED, NULL, 1e-3, 1e4, OF(top_speed_mm_s), 0}}};
+    static const struct sim_word jerk = {
+        .slots = {{"limited to", "the jerk", QUANTITY_JERK, NULL, 1, 1e9, OF(jerk_mm_s3), 0}}};
+    static const char *const laws[] = {"trapezoid", "jerk"};
+    size_t which;
+    if (!cursor_takes(cursor, "law"))
+        return sim_read_slots(block, &top, cursor);
+    int code = cursor_choice(cursor, laws, 2, &which);
+    if (code)
+        return code;
+    block->truth->law = which ? SPEED_JERK_LIMITED : SPEED_TRAPEZOID;
+    return which ? sim_read_slots(block, &jerk, cursor) : 0;
 }
 
 static int read_look(struct sim_block_file *block, struct cursor *cursor)
@@ -60,7 +71,7 @@ static int read_buffer(struct sim_block_file *block, struct cursor *cursor)
 
 static int read_position(struct sim_block_file *block, struct cursor *cursor)
 {
-    static const char *const words[] = {"live", "queued"};
+    static const char *const words[] = {"live", "planned"};
     size_t which;
     int64_t digits = 0;
     int code = cursor_choice(cursor, words, 2, &which);
@@ -126,93 +137,112 @@ static int read_output(struct sim_block_file *block, struct cursor *cursor)
 }
 
 const struct sim_word sim_axis_words[] = {
-    {"speed", {{"up to", "the speed", QUANTITY_SPEED, NULL, 1e-3, 1e4, OF(top_speed_mm_s), 0}}, 0},
+    {"speed", {{0}}, read_speed, "law"},
     {"acceleration",
      {{"up to", "the acceleration", QUANTITY_ACCELERATION, NULL, 1e-2, 1e6, OF(acceleration_mm_s2),
        0}},
+     0,
      0},
-    {"jerk", {{0}}, read_jerk},
-    {"resolution", {{0}}, read_resolution},
-    {"backlash", {{"", "the backlash", QUANTITY_LENGTH, NULL, 0, 10, OF(backlash_mm), 0}}, 0},
+    {"resolution", {{0}}, read_resolution, 0},
+    {"backlash", {{"", "the backlash", QUANTITY_LENGTH, NULL, 0, 10, OF(backlash_mm), 0}}, 0, 0},
     {"starts",
      {{"after", "the start delay", QUANTITY_TIME, NULL, 0, 10, OF(start_delay_s), 0},
       {"spread", "its spread", QUANTITY_TIME, NULL, 0, 10, OF(start_delay_sd_s), true}},
+     0,
      0},
     {"answers",
      {{"after", "the answer's delay", QUANTITY_TIME, NULL, 0, 10, OF(answer_delay_s), 0},
       {"spread", "its spread", QUANTITY_TIME, NULL, 0, 10, OF(answer_delay_sd_s), true}},
+     0,
      0},
-    {"clock", {{"skew", "the skew", QUANTITY_PARTS, NULL, -1e5, 1e5, OF(axis_skew_ppm), 0}}, 0},
-    {"look", {{0}}, read_look},
-    {"buffer", {{0}}, read_buffer},
+    {"clock", {{"skew", "the skew", QUANTITY_PARTS, NULL, -1e5, 1e5, OF(axis_skew_ppm), 0}}, 0, 0},
+    {"look", {{0}}, read_look, 0},
+    {"buffer", {{0}}, read_buffer, 0},
     {"home",
      {{"at", "home", QUANTITY_LENGTH, NULL, -1e5, 1e5, OF(home_mm), 0},
       {"speed", "the homing speed", QUANTITY_SPEED, NULL, 1e-3, 1e4, OF(homing_speed_mm_s), true}},
+     0,
      0},
     {"travel",
      {{"", "the upper end", QUANTITY_LENGTH, NULL, -1e5, 1e5, OF(travel_low_mm), 0},
       {"to", "the lower end", QUANTITY_LENGTH, NULL, -1e5, 1e5, OF(travel_high_mm), 0}},
+     0,
      0},
-    {"position", {{0}}, read_position},
-    {"trip", {{"at stage", "the switch", QUANTITY_LENGTH, NULL, -1e5, 1e5, OF(trip_mm), 0}}, 0},
+    {"position", {{0}}, read_position, 0},
+    {"trip", {{"at stage", "the switch", QUANTITY_LENGTH, NULL, -1e5, 1e5, OF(trip_mm), 0}}, 0, 0},
     {0},
 };
 
 const struct sim_word sim_water_words[] = {
-    {"datum", {{"at stage", "the datum", QUANTITY_LENGTH, NULL, -1e5, 1e5, OF(datum_mm), 0}}, 0},
-    {"tank", {{"area", "the tank's area", QUANTITY_AREA, NULL, 1, 1e12, OF(tank_area_mm2), 0}}, 0},
+    {"datum", {{"at stage", "the datum", QUANTITY_LENGTH, NULL, -1e5, 1e5, OF(datum_mm), 0}}, 0, 0},
+    {"tank",
+     {{"area", "the tank's area", QUANTITY_AREA, NULL, 1, 1e12, OF(tank_area_mm2), 0}},
+     0,
+     0},
     {"evaporation",
      {{"", "the evaporation", QUANTITY_LENGTH_RATE, NULL, -1e3, 1e3, OF(evaporation_mm_h), 0}},
+     0,
      0},
     {"temperature",
      {{"", "the temperature", QUANTITY_TEMPERATURE, NULL, -2, 100, OF(water_degc), 0},
       {"swing", "the swing", QUANTITY_TEMPERATURE, NULL, 0, 50, OF(water_swing_degc), true},
       {"over", "the swing's period", QUANTITY_TIME, NULL, 1, 1e9, OF(water_swing_period_s), true}},
+     0,
      0},
     {0},
 };
 
 const struct sim_word sim_board_words[] = {
-    {"curve", {{0}}, read_curve},
+    {"curve", {{0}}, read_curve, 0},
     {"section",
      {{"", "the board's section", QUANTITY_AREA, NULL, 0, 1e10, OF(board_area_mm2), 0}},
+     0,
      0},
-    {"hysteresis", {{"", "the play", QUANTITY_LENGTH, NULL, 0, 100, OF(hysteresis_mm), 0}}, 0},
+    {"hysteresis", {{"", "the play", QUANTITY_LENGTH, NULL, 0, 100, OF(hysteresis_mm), 0}}, 0, 0},
     {"lag",
      {{"rising", "the lag", QUANTITY_TIME, NULL, 0, 100, OF(lag_rising_s), 0},
       {"falling", "the lag", QUANTITY_TIME, NULL, 0, 100, OF(lag_falling_s), 0}},
+     0,
      0},
-    {"dead", {{"time", "the dead time", QUANTITY_TIME, NULL, 0, 10, OF(sensor_dead_time_s), 0}}, 0},
-    {"noise", {{"", "the noise", SIM_READING, NULL, 0, 1e12, OF(noise_sd), 0}}, 0},
-    {"resolution", {{"", "the resolution", SIM_READING, NULL, 0, 1e12, OF(resolution), 0}}, 0},
+    {"dead",
+     {{"time", "the dead time", QUANTITY_TIME, NULL, 0, 10, OF(sensor_dead_time_s), 0}},
+     0,
+     0},
+    {"noise", {{"", "the noise", SIM_READING, NULL, 0, 1e12, OF(noise_sd), 0}}, 0, 0},
+    {"resolution", {{"", "the resolution", SIM_READING, NULL, 0, 1e12, OF(resolution), 0}}, 0, 0},
     {"drift",
      {{"zero", "the zero's drift", SIM_READING, "h", -1e12, 1e12, OF(zero_drift_per_h), true},
       {"span", "the span's drift", QUANTITY_PARTS, "h", -1e6, 1e6, OF(span_drift_ppm_h), true}},
+     0,
      0},
     {"temperature",
      {{"effect", "the temperature's effect", SIM_READING, "degC", -1e12, 1e12,
        OF(temperature_coefficient), 0}},
+     0,
      0},
     {"line",
      {{"every", "the line interval", QUANTITY_TIME, NULL, 1e-4, 10, OF(line_interval_s), 0},
       {"delay", "the line's delay", QUANTITY_TIME, NULL, 0, 10, OF(line_delay_s), true},
       {"spread", "its spread", QUANTITY_TIME, NULL, 0, 10, OF(line_delay_sd_s), true}},
+     0,
      0},
     {"clock",
      {{"skew", "the skew", QUANTITY_PARTS, NULL, -1e5, 1e5, OF(clock_skew_ppm), true},
       {"offset", "the offset", QUANTITY_TIME, NULL, 0, 1e9, OF(clock_offset_s), true}},
+     0,
      0},
     {0},
 };
 
 const struct sim_word sim_link_words[] = {
-    {"output", {{0}}, read_output},
-    {"every", {{"", "the interval", QUANTITY_TIME, NULL, 0, 10, LINK(interval_s), 0}}, 0},
-    {"dead", {{"time", "the dead time", QUANTITY_TIME, NULL, 0, 10, LINK(dead_time_s), 0}}, 0},
+    {"output", {{0}}, read_output, 0},
+    {"every", {{"", "the interval", QUANTITY_TIME, NULL, 0, 10, LINK(interval_s), 0}}, 0, 0},
+    {"dead", {{"time", "the dead time", QUANTITY_TIME, NULL, 0, 10, LINK(dead_time_s), 0}}, 0, 0},
     {"time",
      {{"constant", "the time constant", QUANTITY_TIME, NULL, 0, 100, LINK(time_constant_s), 0}},
+     0,
      0},
-    {"rate", {{"limit", "the rate limit", SIM_READING, "s", 0, 1e12, LINK(rate_limit), 0}}, 0},
-    {"resolution", {{"", "the resolution", SIM_READING, NULL, 0, 1e12, LINK(resolution), 0}}, 0},
+    {"rate", {{"limit", "the rate limit", SIM_READING, "s", 0, 1e12, LINK(rate_limit), 0}}, 0, 0},
+    {"resolution", {{"", "the resolution", SIM_READING, NULL, 0, 1e12, LINK(resolution), 0}}, 0, 0},
     {0},
 };

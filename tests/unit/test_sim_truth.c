@@ -24,7 +24,7 @@ static int read_text(struct sim_truth *truth, const char *text, struct rig_err *
 static const char whole[] = "axis\n"
                             "  speed up to 5 cm/s\n"
                             "  acceleration up to 800 mm/s2\n"
-                            "  jerk up to 12000 mm/s3\n"
+                            "  speed law jerk limited to 12000 mm/s3\n"
                             "  resolution 200 steps/mm\n"
                             "  backlash 30 um\n"
                             "  starts after 40 ms, spread 3 ms\n"
@@ -34,7 +34,7 @@ static const char whole[] = "axis\n"
                             "  buffer 128 bytes\n"
                             "  home at 200 mm, speed 12 mm/s\n"
                             "  travel -3 mm to 210 mm\n"
-                            "  position queued, 4 decimals\n"
+                            "  position planned, 4 decimals\n"
                             "  trip at stage 77 mm\n"
                             "end\n"
                             "water\n"
@@ -160,6 +160,8 @@ static void test_errors(void **state)
         {"axis\n  sped up to 5 mm/s\nend\n", "t.bench:2:3: ", "speed"},
         {"axis\n  speed up to 5 mm\nend\n", "t.bench:2:", "mm/s"},
         {"axis\n  speed up to -5 mm/s\nend\n", "t.bench:2:15: ", "between"},
+        {"axis\n  speed law jerk to 5 mm/s3\nend\n", "t.bench:2:18: ", "limited"},
+        {"axis\n  speed up to 5 mm/s\n  speed up to 6 mm/s\nend\n", "t.bench:3:3: ", "line 2"},
         {"axis\n  resolution 0 steps/mm\nend\n", "t.bench:2:14: ", "above 0"},
         {"axis\n  buffer 4 bytes\nend\n", "t.bench:2:10: ", "16 to 65536"},
         {"axis\n  look ahead 0 lines\nend\n", "t.bench:2:14: ", "1"},
