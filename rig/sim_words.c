@@ -136,6 +136,21 @@ static int read_output(struct sim_block_file *block, struct cursor *cursor)
     return 0;
 }
 
+static int read_every(struct sim_block_file *block, struct cursor *cursor)
+{
+    struct sim_link *link = block->fields;
+    size_t at = cursor->at;
+    double interval_s;
+    int code = cursor_quantity(cursor, QUANTITY_TIME, "the interval", &interval_s);
+    if (code)
+        return code;
+    if (interval_s != 0 && !(interval_s >= 1e-4 && interval_s <= 10))
+        return cursor_fail_at(cursor, at, RIG_ELIMIT,
+                              "the interval is 0 s (with every line) or 0.1 ms to 10 s");
+    link->interval_s = interval_s;
+    return 0;
+}
+
 const struct sim_word sim_axis_words[] = {
     {"speed", {{0}}, read_speed, "law"},
     {"acceleration",
@@ -236,7 +251,7 @@ const struct sim_word sim_board_words[] = {
 
 const struct sim_word sim_link_words[] = {
     {"output", {{0}}, read_output, 0},
-    {"every", {{"", "the interval", QUANTITY_TIME, NULL, 0, 10, LINK(interval_s), 0}}, 0, 0},
+    {"every", {{0}}, read_every, 0},
     {"dead", {{"time", "the dead time", QUANTITY_TIME, NULL, 0, 10, LINK(dead_time_s), 0}}, 0, 0},
     {"time",
      {{"constant", "the time constant", QUANTITY_TIME, NULL, 0, 100, LINK(time_constant_s), 0}},

@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * wetsweep simulate: the simulated bench in real time, in a process of its own, behind
  * pseudo-terminals that speak just what hardware speaks. */
-#define _XOPEN_SOURCE 700
 #include "commands.h"
 #include "simulate_port.h"
 

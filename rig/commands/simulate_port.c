@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Pseudo-terminals for the simulated bench. */
-#define _XOPEN_SOURCE 700 /* posix_openpt and its kin */
 #include "simulate_port.h"
 
 #include <errno.h>

@@ -11,6 +11,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 enum { RISING, FALLING };
 
@@ -411,6 +412,63 @@ static void test_determinism(void **state)
     assert_true(sizes[2] != sizes[0] || memcmp(texts[0], texts[2], sizes[0]));
 }
 
+static double processor_s(void)
+{
+    return (double)clock() / CLOCKS_PER_SEC;
+}
+
+/* Everything on, through the seams that a run uses. Measured on one core: 0.6 s optimised,
+ * 2 s without; the limit leaves room for sanitizers and a busy machine. */
+static void test_an_hour_takes_seconds(void **state)
+{
+    (void)state;
+    struct test_bench bench;
+    test_bench_set(&bench);
+    struct sim_truth *truth = &bench.truth;
+    truth->noise_sd = 0.002;
+    truth->resolution = 0.001;
+    truth->lag_rising_s = 0.08;
+    truth->lag_falling_s = 0.31;
+    truth->sensor_dead_time_s = 0.01;
+    truth->hysteresis_mm = 0.4;
+    truth->clock_skew_ppm = 20;
+    truth->line_delay_sd_s = 0.0005;
+    truth->step_mm = 0.0025;
+    struct sim_link controller = {.present = true,
+                                  .interval_s = 0.1,
+                                  .dead_time_s = 0.02,
+                                  .time_constant_s = 0.15,
+                                  .gain = 300};
+    truth->controller = truth->actuator = controller;
+    truth->actuator.interval_s = 0.02;
+    test_bench_open(&bench, 1);
+    struct rig_clock host = sim_clock(bench.sim);
+    struct transport axis = sim_axis_transport(bench.sim), board = sim_board_transport(bench.sim);
+    char bytes[4096];
+    size_t lines = 0, moves = 0;
+    double began = processor_s();
+    axis.write(axis.context, "G28\n", 4, NULL);
+    while (rig_clock_now(&host) < INT64_C(3600000000000)) {
+        long size;
+        while ((size = board.read(board.context, bytes, sizeof bytes, NULL)) > 0)
+            for (long i = 0; i < size; i++)
+                lines += bytes[i] == '\n';
+        while ((size = axis.read(axis.context, bytes, sizeof bytes, NULL)) > 0)
+            for (long i = 0; i < size; i++)
+                if (bytes[i] == 'k') { /* of "ok": up and down for ever */
+                    const char *line = moves++ % 2 ? "G1 Z40 F1200\n" : "G1 Z180 F1200\n";
+                    axis.write(axis.context, line, strlen(line), NULL);
+                }
+        host.sleep_until_ns(host.context, rig_clock_now(&host) + 100000000);
+    }
+    double took = processor_s() - began;
+    print_message("an hour at 100 lines/s took %.2f s\n", took);
+    assert_in_range(lines, 359995, 360010);
+    assert_in_range(moves, 3600 / 7 - 20, 3600 / 7 + 20);
+    assert_true(took < 60);
+    test_bench_close(&bench);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -426,6 +484,7 @@ int main(void)
         cmocka_unit_test(test_line_delay_and_skew),
         cmocka_unit_test(test_words_of_the_source),
         cmocka_unit_test(test_determinism),
+        cmocka_unit_test(test_an_hour_takes_seconds),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -185,6 +185,7 @@ static void test_errors(void **state)
         {"controller\n  rate limit 5 us per h\nend\n", "t.bench:2:3: ", "output"},
         {"controller\n  output 1, 2 in us\n  rate limit 5 us per h\nend\n", "t.bench:3:", "'s'"},
         {"controller\n  output 1, 2, 3 in us\nend\n", "t.bench:2:16: ", "at most 2"},
+        {"actuator\n  every 1 us\nend\n", "t.bench:2:9: ", "0.1 ms"},
         {"boards\nend\n", "t.bench:1:1: ", "board"},
         {"axis\n", "t.bench:", "end"},
     };

@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * 'wetsweep simulate' as a process of its own: lines at their rate, a controller that
  * answers, a reader who doesn't read, and the end. */
-#define _XOPEN_SOURCE 700
 #include "check.h"
 
 #include <fcntl.h>
