@@ -17,23 +17,24 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define SEGMENT_KINDS(X)                                                       \
-    X(SEGMENT_APPROACH, "approach")     /* a move that the planner put in: to the start, a sine, a trace */ \
-    X(SEGMENT_RAMP, "ramp")                                                    \
-    X(SEGMENT_STEP, "step")                                                    \
-    X(SEGMENT_HOLD, "hold")                                                    \
-    X(SEGMENT_STAIR_MOVE, "stair move")                                        \
-    X(SEGMENT_STAIR_HOLD, "stair hold")                                        \
-    X(SEGMENT_SINE, "sine")                                                    \
-    X(SEGMENT_FOLLOW, "follow")                                                \
-    X(SEGMENT_LEAD, "lead")             /* dwell while the controller's buffer fills */ \
-    X(SEGMENT_PARK, "park")             /* the last move, clear of the water */
+#define SEGMENT_KINDS(X)                                                                           \
+    X(SEGMENT_APPROACH,                                                                            \
+      "approach") /* a move that the planner put in: to the start, a sine, a trace */              \
+    X(SEGMENT_RAMP, "ramp")                                                                        \
+    X(SEGMENT_STEP, "step")                                                                        \
+    X(SEGMENT_HOLD, "hold")                                                                        \
+    X(SEGMENT_STAIR_MOVE, "stair move")                                                            \
+    X(SEGMENT_STAIR_HOLD, "stair hold")                                                            \
+    X(SEGMENT_SINE, "sine")                                                                        \
+    X(SEGMENT_FOLLOW, "follow")                                                                    \
+    X(SEGMENT_LEAD, "lead") /* dwell while the controller's buffer fills */                        \
+    X(SEGMENT_PARK, "park") /* the last move, clear of the water */
 
 enum segment_kind {
 #define X(kind, word) kind,
     SEGMENT_KINDS(X)
 #undef X
-    SEGMENT_KIND_COUNT
+        SEGMENT_KIND_COUNT
 };
 const char *segment_kind_name(enum segment_kind kind);
 
@@ -58,11 +59,11 @@ struct plan_family {
     double from_mm, to_mm, speed_mm_s;
     double peak_speed_mm_s, peak_acceleration_mm_s2; /* reached, of the stage */
     double duration_s;
-    uint64_t lines;             /* on the wire, each instance; a lead or a wait is one */
+    uint64_t lines; /* on the wire, each instance; a lead or a wait is one */
     uint64_t instances;
     int source_line;
     /* SEGMENT_SINE only */
-    double frequency_hz;        /* of the motion as it will really be made: 1/period */
+    double frequency_hz; /* of the motion as it will really be made: 1/period */
     double asked_frequency_hz;
     double amplitude_mm, asked_amplitude_mm, centre_mm; /* depth */
     double cycles;
@@ -76,9 +77,9 @@ struct plan_stroke {
 
 /* One line of motion, or a dwell. */
 struct plan_line {
-    double stage_mm;      /* target; already rounded to what goes over the wire */
-    double feed_mm_s;     /* of the stage; likewise */
-    double dwell_s;       /* > 0: a dwell, stage_mm is where it stands */
+    double stage_mm;  /* target; already rounded to what goes over the wire */
+    double feed_mm_s; /* of the stage; likewise */
+    double dwell_s;   /* > 0: a dwell, stage_mm is where it stands */
     size_t segment;
 };
 
@@ -147,7 +148,7 @@ bool plan_next_line(struct plan_line_cursor *cursor, struct plan_line *line);
 struct plan_ability {
     const char *result; /* "hysteresis_at_rest", a key of results.json */
     bool possible;
-    char reason[200];   /* why not, or with what limits */
+    char reason[200]; /* why not, or with what limits */
 };
 /* Fills at most room entries, returns how many there are. */
 size_t plan_abilities(const struct plan *plan, const struct rig *rig,

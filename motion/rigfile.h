@@ -15,20 +15,20 @@
 enum { RIG_SOURCE_LIMIT = 8, RIG_CHANNEL_LIMIT = 32, RIG_NAME_SIZE = 48, RIG_PATH_SIZE = 512 };
 
 /* The chain that the water's level runs through, and what else is worth recording. */
-#define CHANNEL_ROLES(X)                                                       \
-    X(ROLE_OTHER, "other")                                                     \
-    X(ROLE_SENSOR, "sensor")                                                   \
-    X(ROLE_CONTROLLER, "controller")                                           \
-    X(ROLE_ACTUATOR, "actuator")                                               \
-    X(ROLE_TEMPERATURE, "temperature")                                         \
-    X(ROLE_REFERENCE, "reference") /* an encoder on the stage, in a length unit */ \
+#define CHANNEL_ROLES(X)                                                                           \
+    X(ROLE_OTHER, "other")                                                                         \
+    X(ROLE_SENSOR, "sensor")                                                                       \
+    X(ROLE_CONTROLLER, "controller")                                                               \
+    X(ROLE_ACTUATOR, "actuator")                                                                   \
+    X(ROLE_TEMPERATURE, "temperature")                                                             \
+    X(ROLE_REFERENCE, "reference") /* an encoder on the stage, in a length unit */                 \
     X(ROLE_TRIP, "trip")           /* a switch at a fixed stage position */
 
 enum channel_role {
 #define X(role, word) role,
     CHANNEL_ROLES(X)
 #undef X
-    CHANNEL_ROLE_COUNT
+        CHANNEL_ROLE_COUNT
 };
 const char *channel_role_name(enum channel_role role);
 
@@ -38,46 +38,46 @@ enum speed_law { SPEED_TRAPEZOID, SPEED_JERK_LIMITED };
 
 struct rig_axis {
     char port[RIG_PATH_SIZE];
-    int baud;                     /* 0: none given (pseudo-terminal, TCP) */
-    char speaks[RIG_PATH_SIZE];   /* "acknowledged-lines", "status-polled", or a file */
-    char letter;                  /* 'A'..'Z' */
-    bool reversed;                /* wire coordinate = -stage */
+    int baud;                             /* 0: none given (pseudo-terminal, TCP) */
+    char speaks[RIG_PATH_SIZE];           /* "acknowledged-lines", "status-polled", or a file */
+    char letter;                          /* 'A'..'Z' */
+    bool reversed;                        /* wire coordinate = -stage */
     double travel_low_mm, travel_high_mm; /* stage coordinates; greater is deeper */
     double speed_mm_s, acceleration_mm_s2;
     enum speed_law law;
-    double jerk_mm_s3;            /* NaN with SPEED_TRAPEZOID */
-    double step_mm;               /* 1/resolution */
-    double park_mm;               /* depth; clear of the water: < 0 */
-    bool homes;                   /* false: 'home none', the axis has no switch */
-    double home_mm;               /* stage position that homing leaves the axis at */
-    double line_rate_hz;          /* lines of motion a second that port and controller carry */
-    int lookahead_lines;          /* lines that the controller plans over, default 16 */
-    int buffer_bytes;             /* receive buffer of the controller, default 96 */
-    bool checksums;               /* line numbers and checksums, default true */
-    bool live_position;           /* position queries answer the true place while moving */
-    double poll_hz;               /* position queries a second while moving, default 10 */
-    double lead_s;                /* dwell before a stroke of several lines, so that they are there; 0.25 */
-    double backlash_mm;           /* as stated; enters the uncertainty, default 0 */
+    double jerk_mm_s3;   /* NaN with SPEED_TRAPEZOID */
+    double step_mm;      /* 1/resolution */
+    double park_mm;      /* depth; clear of the water: < 0 */
+    bool homes;          /* false: 'home none', the axis has no switch */
+    double home_mm;      /* stage position that homing leaves the axis at */
+    double line_rate_hz; /* lines of motion a second that port and controller carry */
+    int lookahead_lines; /* lines that the controller plans over, default 16 */
+    int buffer_bytes;    /* receive buffer of the controller, default 96 */
+    bool checksums;      /* line numbers and checksums, default true */
+    bool live_position;  /* position queries answer the true place while moving */
+    double poll_hz;      /* position queries a second while moving, default 10 */
+    double lead_s;       /* dwell before a stroke of several lines, so that they are there; 0.25 */
+    double backlash_mm;  /* as stated; enters the uncertainty, default 0 */
 };
 
 struct rig_water {
-    double datum_mm;         /* stage position at which the board's lower edge meets calm water */
-    double tank_area_mm2;    /* NaN: not given, no displacement correction */
-    double board_area_mm2;   /* section of the board, NaN likewise */
+    double datum_mm;       /* stage position at which the board's lower edge meets calm water */
+    double tank_area_mm2;  /* NaN: not given, no displacement correction */
+    double board_area_mm2; /* section of the board, NaN likewise */
 };
 
 enum line_format { LINE_CSV, LINE_PAIRS };
 
 struct rig_channel {
     char name[RIG_NAME_SIZE];
-    int column;                   /* from 1 (LINE_CSV) */
-    char key[RIG_NAME_SIZE];      /* LINE_PAIRS */
+    int column;              /* from 1 (LINE_CSV) */
+    char key[RIG_NAME_SIZE]; /* LINE_PAIRS */
     char unit[RIG_NAME_SIZE];
     enum channel_role role;
 };
 
 struct rig_source {
-    char name[RIG_NAME_SIZE];     /* also the name of its file in a recording */
+    char name[RIG_NAME_SIZE]; /* also the name of its file in a recording */
     char port[RIG_PATH_SIZE];
     int baud;
     enum line_format format;
@@ -85,9 +85,9 @@ struct rig_source {
     char greeting[RIG_NAME_SIZE]; /* a line to send at the start, "" for none */
     int clock_column;             /* 0: the board sends no clock */
     char clock_key[RIG_NAME_SIZE];
-    double clock_unit_s;          /* seconds a count */
-    double clock_wrap_counts;     /* 0: never */
-    double rate_hz;               /* expected lines a second, NaN: not given */
+    double clock_unit_s;      /* seconds a count */
+    double clock_wrap_counts; /* 0: never */
+    double rate_hz;           /* expected lines a second, NaN: not given */
     size_t channel_count;
     struct rig_channel channels[RIG_CHANNEL_LIMIT];
 };
@@ -104,8 +104,8 @@ struct rig {
  * right way up, park inside the travel and above the datum, positive limits, two
  * sources or channels of one name, a board section that is not below the tank's,
  * at least one sensor channel or none at all. Owns nothing afterwards. */
-int rig_read(struct rig *rig, const char *name, const char *text, size_t size,
-             struct units *units, struct rig_err *err);
+int rig_read(struct rig *rig, const char *name, const char *text, size_t size, struct units *units,
+             struct rig_err *err);
 
 /* Immersion of the lower edge (mm) for a stage position and back. In the water the
  * board lifts the level: d = (z - z0) A_t/(A_t - A_b); above it d = z - z0. */

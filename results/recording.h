@@ -24,16 +24,16 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define RUN_STATES(X)                                                          \
-    X(RUN_RUNNING, "running")   /* also what a killed run leaves behind */     \
-    X(RUN_COMPLETE, "complete")                                                \
-    X(RUN_STOPPED, "stopped")   /* by the user */                              \
+#define RUN_STATES(X)                                                                              \
+    X(RUN_RUNNING, "running") /* also what a killed run leaves behind */                           \
+    X(RUN_COMPLETE, "complete")                                                                    \
+    X(RUN_STOPPED, "stopped") /* by the user */                                                    \
     X(RUN_FAULTED, "faulted")
 enum run_state {
 #define X(state, word) state,
     RUN_STATES(X)
 #undef X
-    RUN_STATE_COUNT
+        RUN_STATE_COUNT
 };
 const char *run_state_name(enum run_state state);
 
@@ -43,9 +43,9 @@ struct run_facts {
     const char *board, *revision, *coating, *note; /* "" when not given */
     const char *rig_name, *rig_text;
     const char *profile_name, *profile_text;
-    const char *started;  /* UTC, RFC 3339 */
-    const char *version;  /* of the program */
-    double water_degc;    /* NaN: not given */
+    const char *started; /* UTC, RFC 3339 */
+    const char *version; /* of the program */
+    double water_degc;   /* NaN: not given */
 };
 
 /* ---- writing: one thread only ---- */
@@ -70,8 +70,8 @@ int recording_motion(struct recording_writer *writer, double t_s, size_t stroke,
 int recording_stroke(struct recording_writer *writer, size_t stroke, double plan_s, double sent_s,
                      double accepted_s, double ended_s, struct rig_err *err);
 /* kind: one word; text may hold anything, bytes beyond ASCII printable as \xHH. */
-int recording_event(struct recording_writer *writer, double t_s, const char *kind,
-                    const char *text, struct rig_err *err);
+int recording_event(struct recording_writer *writer, double t_s, const char *kind, const char *text,
+                    struct rig_err *err);
 /* Writes out all buffers and calls fdatasync on each file that grew. At least once
  * a second. */
 int recording_sync(struct recording_writer *writer, struct rig_err *err);
@@ -116,8 +116,8 @@ struct scan_report {
 /* Streams a source's rows in batches of fixed size; memory doesn't grow with the
  * file. The sink's non-zero return ends the scan and is returned. The same rows
  * as RFC 4180 through libcsv gives (a test proves it). */
-int recording_scan(const struct recording *recording, size_t source, row_sink *sink,
-                   void *context, struct scan_report *report, struct rig_err *err);
+int recording_scan(const struct recording *recording, size_t source, row_sink *sink, void *context,
+                   struct scan_report *report, struct rig_err *err);
 
 /* The same on a piece of a file in memory, pure: used by the scan and the fuzz
  * target. Parses whole lines of bytes[0..size); *used is where the last whole line
@@ -144,8 +144,8 @@ int recording_motion_rows(const struct recording *recording, struct motion_row *
                           size_t *count, struct scan_report *report, struct rig_err *err);
 int recording_stroke_rows(const struct recording *recording, struct stroke_row **rows,
                           size_t *count, struct scan_report *report, struct rig_err *err);
-int recording_event_rows(const struct recording *recording, struct event_row **rows,
-                         size_t *count, struct scan_report *report, struct rig_err *err);
+int recording_event_rows(const struct recording *recording, struct event_row **rows, size_t *count,
+                         struct scan_report *report, struct rig_err *err);
 void recording_event_rows_free(struct event_row *rows, size_t count);
 
 #endif

@@ -32,9 +32,10 @@ void step_answer(struct step_job *job, const struct response_model *model)
 {
     response_set(&job->response, model);
     for (size_t i = 0; i < job->n; i++)
-        job->answer[i] = (response_mean(&job->response, job->samples[i].t_s,
-                                        job->samples[i].width_s) -
-                          job->settled) / job->height;
+        job->answer[i] =
+            (response_mean(&job->response, job->samples[i].t_s, job->samples[i].width_s) -
+             job->settled) /
+            job->height;
 }
 
 static int residuals(void *context, const double p[], double residual[])
@@ -355,8 +356,8 @@ static void take(struct step_fit *fit, struct step_job *job, const struct nonlin
 static int judge(const struct step_fit *fit, const struct step_job *job, struct rig_err *err)
 {
     double height = fit->final.value - fit->initial.value;
-    double u = sqrt(fmax(0, fit->covariance[0][0] + fit->covariance[1][1] -
-                                2 * fit->covariance[0][1]));
+    double u =
+        sqrt(fmax(0, fit->covariance[0][0] + fit->covariance[1][1] - 2 * fit->covariance[0][1]));
     if (!(fabs(height) > height_least * u))
         return rig_fail(err, RIG_EUNKNOWABLE,
                         "the step of %.3g is too small against the noise: its uncertainty is "
@@ -416,9 +417,8 @@ static int fit_job(struct step_fit *out, struct step_job *job, const struct step
             !try_kind(job, (enum response_kind)k, &first, &other))
             continue;
         fit.aicc[k] = nonlinear_aicc(job->used, other.p, other.sum_of_squares);
-        bool better = kind == RESPONSE_FIRST_ORDER
-                          ? forced || fit.aicc[k] < fit.aicc[kind] - margin
-                          : fit.aicc[k] < fit.aicc[kind];
+        bool better = kind == RESPONSE_FIRST_ORDER ? forced || fit.aicc[k] < fit.aicc[kind] - margin
+                                                   : fit.aicc[k] < fit.aicc[kind];
         if (better) {
             kind = (enum response_kind)k;
             best = other;

@@ -18,7 +18,13 @@
 #include <stddef.h>
 
 /* Order of the parameters, in the covariance too. */
-enum step_parameter { STEP_INITIAL, STEP_FINAL, STEP_DEAD, STEP_TAU, STEP_SHAPE /* tau2 or beta */ };
+enum step_parameter {
+    STEP_INITIAL,
+    STEP_FINAL,
+    STEP_DEAD,
+    STEP_TAU,
+    STEP_SHAPE /* tau2 or beta */
+};
 enum { STEP_PARAMETER_LIMIT = 5, STEP_TEXT_SIZE = 256 };
 
 struct step_options {
@@ -30,30 +36,30 @@ struct step_options {
 };
 
 struct step_fit {
-    enum response_kind kind;      /* the model chosen */
-    struct response_model model;  /* its best parameters */
+    enum response_kind kind;     /* the model chosen */
+    struct response_model model; /* its best parameters */
     size_t parameter_count;
     double covariance[STEP_PARAMETER_LIMIT][NONLINEAR_PARAMETER_LIMIT];
     double dof;
-    double residual_sd;           /* of a value of weight 1 */
-    double autocorrelation;       /* of neighbouring residuals; where it stands out (white noise
-                                     hardly gives it), the covariance has been widened for it */
+    double residual_sd;               /* of a value of weight 1 */
+    double autocorrelation;           /* of neighbouring residuals; where it stands out (white noise
+                                         hardly gives it), the covariance has been widened for it */
     double aicc[RESPONSE_KIND_COUNT]; /* NaN: not tried, or without a minimum */
-    size_t used, left_out;        /* values fitted; taken as wild */
+    size_t used, left_out;            /* values fitted; taken as wild */
 
     struct estimate initial, final; /* levels before and after, in the unit of the values */
     struct estimate dead_s, tau_s;
-    struct estimate tau2_s, beta;   /* NaN in the other models */
+    struct estimate tau2_s, beta; /* NaN in the other models */
     /* All from an ideal step, so free of the stage's own move. */
-    struct estimate time_63_s;     /* from the step to 63.2 %, dead time included */
-    struct estimate transition_s;  /* 10 to 90 % */
-    struct estimate settling_s;    /* to 2 %, from the 50 % instant */
-    struct estimate mean_lag_s;    /* of the model */
-    struct estimate area_lag_s;    /* no model: area between true and inferred depth / height */
-    bool resolved;                 /* false: faster than the values are apart; only mean_lag_s and
-                                      area_lag_s (and the levels) are known */
+    struct estimate time_63_s;    /* from the step to 63.2 %, dead time included */
+    struct estimate transition_s; /* 10 to 90 % */
+    struct estimate settling_s;   /* to 2 %, from the 50 % instant */
+    struct estimate mean_lag_s;   /* of the model */
+    struct estimate area_lag_s;   /* no model: area between true and inferred depth / height */
+    bool resolved;                /* false: faster than the values are apart; only mean_lag_s and
+                                     area_lag_s (and the levels) are known */
     char area_reason[STEP_TEXT_SIZE]; /* why area_lag_s is NaN */
-    char note[STEP_TEXT_SIZE];     /* "" or what the reader must know */
+    char note[STEP_TEXT_SIZE];        /* "" or what the reader must know */
 };
 
 /* pieces: the motion, on the clock of the samples, as for response_open; settled: depth

@@ -52,8 +52,7 @@ void step_derive(struct step_fit *fit)
 {
     double p[STEP_PARAMETER_LIMIT] = {fit->initial.value, fit->final.value, fit->model.dead_s,
                                       fit->model.tau_s};
-    p[STEP_SHAPE] =
-        fit->kind == RESPONSE_TWO_TIME_CONSTANTS ? fit->model.tau2_s : fit->model.beta;
+    p[STEP_SHAPE] = fit->kind == RESPONSE_TWO_TIME_CONSTANTS ? fit->model.tau2_s : fit->model.beta;
     const struct {
         double (*function)(const void *, const double[]);
         struct estimate *to;
@@ -153,8 +152,9 @@ void step_area(struct step_fit *fit, struct step_job *job, double widen)
     area += (end_s - last_s) / 2; /* the corner at (end, high) */
     variance += by_low * by_low / before.weight + by_high * by_high / after.weight;
     double length_s = end_s - begin_s;
-    double moved = (response_input_mean(&job->response, (begin_s + end_s) / 2, length_s) -
-                    job->settled) / job->height * length_s;
+    double moved =
+        (response_input_mean(&job->response, (begin_s + end_s) / 2, length_s) - job->settled) /
+        job->height * length_s;
     fit->area_lag_s =
         (struct estimate){moved - area, fit->residual_sd * widen * sqrt(variance), fit->dof};
 }

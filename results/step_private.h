@@ -12,11 +12,11 @@ struct step_job {
     bool *use;                    /* false: taken as wild */
     double *answer;               /* scratch: response, 0 before the step, 1 after it */
     size_t n, used;
-    double settled, height;       /* of the motion */
+    double settled, height; /* of the motion */
     double move_start_s, move_end_s;
-    double spacing_s;             /* of the samples around the step */
-    enum response_kind kind;      /* that residuals are worked out for */
-    bool no_tau;                  /* dead time only */
+    double spacing_s;        /* of the samples around the step */
+    enum response_kind kind; /* that residuals are worked out for */
+    bool no_tau;             /* dead time only */
 };
 
 /* Model of a vector of parameters: initial, final, dead time, log tau, then log tau2 or

@@ -82,7 +82,9 @@ char *sim_truth_json(const struct sim_truth *truth)
             builder.failed = true;
     if (json_object_set_new(builder.object, "curve", curve))
         builder.failed = true;
-    char *text = builder.failed ? NULL : json_dumps(builder.object, JSON_INDENT(2) | JSON_REAL_PRECISION(12));
+    char *text = builder.failed
+                     ? NULL
+                     : json_dumps(builder.object, JSON_INDENT(2) | JSON_REAL_PRECISION(12));
     json_decref(builder.object);
     return text;
 }

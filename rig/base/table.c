@@ -276,7 +276,7 @@ static int read_records(struct reader *reader)
     struct record record = {.line = 1};
     if (reader->size >= 3 && memcmp(reader->bytes, "\xef\xbb\xbf", 3) == 0)
         record.start = 3;
-    const char *nul = memchr(reader->bytes, 0, reader->size);
+    const char *nul = reader->size ? memchr(reader->bytes, 0, reader->size) : NULL;
     if (nul)
         return fail_at(reader, &record, (size_t)(nul - reader->bytes),
                        "a NUL byte; this is not a text file");

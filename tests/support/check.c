@@ -20,8 +20,8 @@ void check_near(double actual, double expected, double tolerance, const char *wh
     _fail(file, line);
 }
 
-void check_digits(double actual, double expected, double digits, const char *what,
-                  const char *file, int line)
+void check_digits(double actual, double expected, double digits, const char *what, const char *file,
+                  int line)
 {
     double scale = expected == 0 ? 1 : fabs(expected);
     double relative = fabs(actual - expected) / scale;

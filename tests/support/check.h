@@ -21,8 +21,8 @@
 
 void check_near(double actual, double expected, double tolerance, const char *what,
                 const char *unit, const char *file, int line);
-void check_digits(double actual, double expected, double digits, const char *what,
-                  const char *file, int line);
+void check_digits(double actual, double expected, double digits, const char *what, const char *file,
+                  int line);
 void check_contains(const char *text, const char *part, const char *file, int line);
 
 /* Path of a file in tests/reference, in a static buffer. */
