@@ -4,31 +4,10 @@
 #include "base/file.h"
 #include "base/number.h"
 #include "base/statement.h"
-#include "base/table.h"
 
 #include <ctype.h>
 #include <stdlib.h>
 #include <string.h>
-
-/* A trace lies where the profile says: an absolute path, or one from the profile's own
- * folder, so that a profile can be carried about together with its traces. */
-static int load_beside(void *context, const char *path, char **bytes, size_t *size,
-                       struct rig_err *err)
-{
-    const struct inputs *inputs = context;
-    const char *slash = strrchr(inputs->profile_path, '/');
-    if (path[0] == '/' || !slash)
-        return file_read(path, TABLE_SIZE_LIMIT, bytes, size, err);
-    size_t folder = (size_t)(slash - inputs->profile_path) + 1, rest = strlen(path) + 1;
-    char *whole = malloc(folder + rest);
-    if (!whole)
-        return rig_fail_memory(err, "a path");
-    memcpy(whole, inputs->profile_path, folder);
-    memcpy(whole + folder, path, rest);
-    int code = file_read(whole, TABLE_SIZE_LIMIT, bytes, size, err);
-    free(whole);
-    return code;
-}
 
 int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig_path,
                 struct rig_err *err)
@@ -36,17 +15,20 @@ int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig
     memset(inputs, 0, sizeof *inputs);
     inputs->rig_path = rig_path;
     inputs->profile_path = profile_path;
-    inputs->files = (struct plan_files){.load = load_beside, .context = inputs};
-    int code = RIG_EOS;
+    int code = traces_beside(&inputs->traces, profile_path, &inputs->files, err);
+    if (code)
+        return code;
+    code = RIG_EOS;
     inputs->units = units_open(err);
     if (!inputs->units)
         goto fail;
-    code = file_read(rig_path, STATEMENT_FILE_LIMIT, &inputs->rig_text, &inputs->rig_size, err);
+    /* One byte more than allowed, so that the statement reader says what is too long. */
+    code = file_read(rig_path, STATEMENT_FILE_LIMIT + 1, &inputs->rig_text, &inputs->rig_size, err);
     if (!code)
         code = rig_read(&inputs->rig, rig_path, inputs->rig_text, inputs->rig_size, inputs->units,
                         err);
     if (!code)
-        code = file_read(profile_path, STATEMENT_FILE_LIMIT, &inputs->profile_text,
+        code = file_read(profile_path, STATEMENT_FILE_LIMIT + 1, &inputs->profile_text,
                          &inputs->profile_size, err);
     if (code)
         goto fail;

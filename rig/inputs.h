@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * The two text files that every measurement starts from, read and planned: what
- * `plan` and `run` have in common. Touches the file system, no hardware. */
+ * The two text files that every measurement starts from, read and planned. Touches the
+ * file system, no hardware. */
 #ifndef RIG_INPUTS_H
 #define RIG_INPUTS_H
 
@@ -8,6 +8,7 @@
 #include "base/quantity.h"
 #include "motion/plan.h"
 #include "motion/rigfile.h"
+#include "rig/traces.h"
 
 #include <stddef.h>
 
@@ -18,6 +19,7 @@ struct inputs {
     const char *rig_path, *profile_path; /* borrowed from the caller */
     char *rig_text, *profile_text;
     size_t rig_size, profile_size;
+    struct traces traces;
     struct plan_files files; /* finds what the profile follows, beside the profile */
 };
 

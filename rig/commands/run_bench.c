@@ -29,8 +29,8 @@ struct job {
     struct sim_bench *sim;
     struct run_show show;
     struct bench_end end;
-    struct rig_err err;
-    int code;
+    struct rig_err err, closing;
+    int code, closed;
     /* Between the loop's thread and this one. */
     pthread_mutex_t lock;
     struct bench_view view;
@@ -193,10 +193,20 @@ static void show_shared(void *context, const struct bench_view *view)
     pthread_mutex_unlock(&job->lock);
 }
 
+/* The loop and the recording's end belong together: a terminal that is held (Ctrl-S) must
+ * not keep a finished recording open. */
+static void run_and_close(struct job *job)
+{
+    job->code = bench_run(&job->bench, &job->end, &job->err);
+    enum run_state state = job->code ? RUN_FAULTED : job->end.state;
+    const char *why = job->code ? job->err.text : job->end.why;
+    job->closed = recorder_close(job->bench.recorder, state, why, &job->closing);
+}
+
 static void *loop_thread(void *context)
 {
     struct job *job = context;
-    job->code = bench_run(&job->bench, &job->end, &job->err);
+    run_and_close(job);
     pthread_mutex_lock(&job->lock);
     job->over = true;
     pthread_mutex_unlock(&job->lock);
@@ -220,45 +230,49 @@ static void print_until_over(struct job *job)
     }
 }
 
-static int run_loop(struct job *job)
+/* The thread could not be had: nothing was sent to the axis. */
+static void close_unused(struct job *job, int os_errno)
 {
-    job->bench.context = job;
-    if (job->sim) {
-        job->bench.show = show_inline;
-        return bench_run(&job->bench, &job->end, &job->err);
-    }
-    job->bench.show = show_shared;
-    int code = pthread_mutex_init(&job->lock, NULL);
-    if (code)
-        return rig_fail_os(&job->err, code, "the run's lock can't be made");
-    pthread_t thread;
-    code = pthread_create(&thread, NULL, loop_thread, job);
-    if (code) {
-        pthread_mutex_destroy(&job->lock);
-        return rig_fail_os(&job->err, code, "the run's thread can't be started");
-    }
-    print_until_over(job);
-    pthread_join(thread, NULL);
-    pthread_mutex_destroy(&job->lock);
-    return job->code;
+    job->code = rig_fail_os(&job->err, os_errno, "the run's thread can't be started");
+    close_ports(job);
+    recorder_close(job->bench.recorder, RUN_FAULTED, job->err.text, NULL);
 }
 
-static int run_and_close(struct job *job)
+static void run_in_thread(struct job *job)
 {
-    struct rig_err closing = {0};
-    int code = run_loop(job);
-    enum run_state state = code ? RUN_FAULTED : job->end.state;
-    const char *why = code ? job->err.text : job->end.why;
-    int closed = recorder_close(job->bench.recorder, state, why, &closing);
-    if (code)
+    pthread_t thread;
+    int failed = pthread_mutex_init(&job->lock, NULL);
+    if (failed) {
+        close_unused(job, failed);
+        return;
+    }
+    failed = pthread_create(&thread, NULL, loop_thread, job);
+    if (failed) {
+        close_unused(job, failed);
+    } else {
+        print_until_over(job);
+        pthread_join(thread, NULL);
+    }
+    pthread_mutex_destroy(&job->lock);
+}
+
+static int run_and_tell(struct job *job)
+{
+    job->bench.context = job;
+    job->bench.show = job->sim ? show_inline : show_shared;
+    if (job->sim)
+        run_and_close(job);
+    else
+        run_in_thread(job);
+    if (job->code)
         return command_error(&job->err);
     run_show_end(&job->show, &job->end, job->folder);
-    if (!closed)
+    if (!job->closed)
         return job->end.exit_status;
     /* Told already where the disk was what ended the run. */
-    if (state != RUN_FAULTED)
-        fprintf(stderr, "wetsweep: the recording is not whole: %s\n", closing.text);
-    return state == RUN_STOPPED ? job->end.exit_status : 5;
+    if (job->end.state != RUN_FAULTED)
+        fprintf(stderr, "wetsweep: the recording is not whole: %s\n", job->closing.text);
+    return job->end.state == RUN_STOPPED ? job->end.exit_status : 5;
 }
 
 int run_carry_out(const struct run_options *options, struct inputs *inputs, double water_degc,
@@ -293,7 +307,7 @@ int run_carry_out(const struct run_options *options, struct inputs *inputs, doub
         close_ports(job);
         status = command_error(&err);
     } else {
-        status = run_and_close(job);
+        status = run_and_tell(job);
     }
     if (job->bench.signal_fd >= 0)
         close(job->bench.signal_fd);

@@ -5,6 +5,7 @@
 #include "fault_bench.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -148,6 +149,85 @@ static void marks_come_in_their_places(void **state)
     assert_int_equal(fault_bench_events(&bench, "complete", NULL, 0), 1);
 }
 
+/* ---- benches of another kind ---- */
+
+static struct fault_bench other;
+
+/* A controller whose clock is slow and that starts late: strokes take longer than
+ * planned, later ones slide, and no hold is shortened. */
+static void a_slow_axis_shortens_no_hold(void **state)
+{
+    (void)state;
+    struct rig_err err = {0};
+    struct scan_report report = {0};
+    struct stroke_row *rows = NULL;
+    size_t count = 0;
+    fault_bench_defaults(&other);
+    other.truth.axis_skew_ppm = -20000;
+    other.truth.start_delay_s = 0.3;
+    fault_bench_run(&other);
+    assert_int_equal(other.end.state, RUN_COMPLETE);
+    struct recording *recording = recording_open(other.folder, &err);
+    assert_non_null(recording);
+    const struct plan_stroke *strokes = plan_strokes(recording_plan(recording));
+    assert_int_equal(recording_stroke_rows(recording, &rows, &count, &report, &err), 0);
+    assert_int_equal(count, plan_stroke_count(recording_plan(recording)));
+    double late_s = 0;
+    for (size_t i = 1; i < count; i++) {
+        double hold_s = strokes[i].start_s - strokes[i - 1].end_s;
+        double held_s = rows[i].sent_s - rows[i - 1].ended_s;
+        assert_true(held_s >= hold_s - 2e-6);
+        assert_near(held_s, hold_s, 0.01, "s");
+        late_s = rows[i].sent_s - rows[0].sent_s - (strokes[i].start_s - strokes[0].start_s);
+    }
+    assert_true(late_s > 0.3 * (double)(count - 1)); /* it did slide */
+    free(rows);
+    recording_free(recording);
+    fault_bench_free(&other);
+}
+
+/* A fast clock: the stage comes to rest early, and the next stroke still waits for its
+ * own planned time. */
+static void a_fast_axis_brings_nothing_forward(void **state)
+{
+    (void)state;
+    struct rig_err err = {0};
+    struct scan_report report = {0};
+    struct stroke_row *rows = NULL;
+    size_t count = 0;
+    fault_bench_defaults(&other);
+    other.truth.axis_skew_ppm = 20000;
+    other.truth.start_delay_s = 0;
+    fault_bench_run(&other);
+    assert_int_equal(other.end.state, RUN_COMPLETE);
+    struct recording *recording = recording_open(other.folder, &err);
+    assert_non_null(recording);
+    const struct plan_stroke *strokes = plan_strokes(recording_plan(recording));
+    assert_int_equal(recording_stroke_rows(recording, &rows, &count, &report, &err), 0);
+    for (size_t i = 1; i < count; i++)
+        assert_true(rows[i].sent_s - rows[i - 1].sent_s >=
+                    strokes[i].start_s - strokes[i - 1].start_s - 2e-6);
+    free(rows);
+    recording_free(recording);
+    fault_bench_free(&other);
+}
+
+static void a_board_that_waits_for_a_greeting(void **state)
+{
+    (void)state;
+    static char rig[1024];
+    fault_bench_defaults(&other);
+    const char *at = strstr(other.rig_text, "  line csv\n");
+    assert_non_null(at);
+    snprintf(rig, sizeof rig, "%.*s  greet \"stream on\"\n%s", (int)(at - other.rig_text),
+             other.rig_text, at);
+    other.rig_text = rig;
+    fault_bench_run(&other);
+    assert_int_equal(other.end.state, RUN_COMPLETE);
+    assert_true(other.end.view.rows > 3000);
+    fault_bench_free(&other);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -157,6 +237,9 @@ int main(void)
         cmocka_unit_test(every_stroke_has_its_row),
         cmocka_unit_test(motion_is_reported_while_it_moves),
         cmocka_unit_test(marks_come_in_their_places),
+        cmocka_unit_test(a_slow_axis_shortens_no_hold),
+        cmocka_unit_test(a_fast_axis_brings_nothing_forward),
+        cmocka_unit_test(a_board_that_waits_for_a_greeting),
     };
     return cmocka_run_group_tests(tests, run_once, clean);
 }

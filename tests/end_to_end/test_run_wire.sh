@@ -135,6 +135,30 @@ if [ $status -ne 4 ] || ! grep -q 'halted at once' twice.err; then
 fi
 stop_bench
 
+# Killed outright: nothing is asked, and all but the last second is there.
+start_bench
+"${run[@]}" --out killed.recording >killed.out 2>killed.err &
+killed=$!
+for _ in $(seq 100); do grep -q measuring killed.out && break; sleep 0.05; done
+sleep 3
+kill -9 $killed
+wait $killed 2>/dev/null
+python3 - killed.recording whole.recording <<'CHECK' || failed=1
+import csv, json, os, sys, time
+folder, whole = sys.argv[1:]
+run = json.load(open(folder + "/run.json"))
+assert run["state"] == "running", run["state"]
+text = open(folder + "/board.csv").read()
+rows = [line for line in text.split("\n")[1:-1]]
+columns = len(open(whole + "/board.csv").readline().split(","))
+assert all(len(row.split(",")) == columns for row in rows[:-1])
+measuring = [row for row in csv.DictReader(open(folder + "/events.csv")) if row["text"] == "measuring"]
+covered = float(rows[-1].split(",")[0]) - float(measuring[0]["t_s"])
+print(f"killed after 3 s of measuring: {covered:.2f} s are there, {len(rows)} rows")
+assert covered > 3 - 1.1, "more than a second is missing"
+CHECK
+stop_bench
+
 # The bench goes away in mid-run: both plugs pulled.
 start_bench
 "${run[@]}" --out gone.recording >gone.out 2>gone.err &

@@ -5,6 +5,7 @@
 #include "fault_bench.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 static struct fault_bench bench;
@@ -198,6 +199,99 @@ static void an_axis_that_chatters(void **state)
     assert_true(fault_bench_events(&bench, "chatter", NULL, 0) >= 1);
 }
 
+static void an_axis_that_stops_by_itself(void **state)
+{
+    (void)state;
+    bench.axis.add = "Error:endstop hit, axis stopped\n";
+    bench.axis.add_s = 16;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "has stopped the axis by itself ('Error:endstop hit");
+    check_parked();
+    assert_int_equal(fault_bench_events(&bench, "alarm", NULL, 0), 1);
+}
+
+/* The plain rig with other lines: home none, or no checksums. */
+static char other_rig[1024];
+
+static void change_rig(const char *line)
+{
+    static const char before[] = "  position live\n";
+    const char *at = strstr(bench.rig_text, before);
+    assert_non_null(at);
+    snprintf(other_rig, sizeof other_rig, "%.*s  %s\n%s", (int)(at - bench.rig_text),
+             bench.rig_text, line, at);
+    bench.rig_text = other_rig;
+}
+
+static void an_axis_without_switch_that_restarts(void **state)
+{
+    (void)state;
+    change_rig("home none");
+    bench.actions[0] = (struct fault_action){.at_s = 16, .act = cut_power};
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "has restarted in mid-run");
+    check_left();
+    assert_contains(bench.end.why, "the axis has no switch to home to");
+}
+
+static void an_axis_that_loses_lines_unnoticed(void **state)
+{
+    (void)state;
+    /* Without line numbers nobody but the place where the stage ends up tells. */
+    change_rig("checksums no");
+    bench.axis.swallow_s = 12;
+    char text[256];
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "a line got lost, or the stage was held");
+    check_parked();
+    assert_int_equal(fault_bench_events(&bench, "position", text, sizeof text), 1);
+    assert_contains(text, "the axis stands at stage position");
+}
+
+static void a_wire_with_noise(void **state)
+{
+    (void)state;
+    /* One byte in 500 is damaged either way for as long as the board moves. */
+    bench.axis.noise = 2e-3;
+    bench.axis.noise_from_s = 4;
+    bench.seed = bench.axis.noise_state = 7;
+    fault_bench_run(&bench);
+    print_message("seed 7: %u bytes damaged, %llu lines sent again\n", bench.axis.noise_count,
+                  (unsigned long long)bench.end.view.resends);
+    assert_true(bench.axis.noise_count > 5);
+    check_end(RUN_COMPLETE, 0, "the whole plan was carried out");
+    check_parked();
+}
+
+/* Whatever comes of it: 'parked' is true, and a run that can't park says so. */
+static void noise_never_makes_it_lie(void **state)
+{
+    (void)state;
+    unsigned complete = 0, parked = 0, left = 0;
+    fault_bench_free(&bench);
+    for (uint64_t seed = 1; seed <= 40; seed++) {
+        fault_bench_defaults(&bench);
+        if (seed % 2)
+            change_rig("checksums no");
+        bench.axis.noise = seed <= 20 ? 2e-3 : 1e-2;
+        bench.axis.noise_from_s = 1;
+        bench.seed = bench.axis.noise_state = seed;
+        fault_bench_run(&bench);
+        assert_int_equal(bench.code, 0);
+        if (bench.end.board == BOARD_PARKED && fabs(bench.true_depth_mm + 20) > 0.1)
+            fail_msg("seed %llu: parked at %.2f mm? %s", (unsigned long long)seed,
+                     bench.true_depth_mm, bench.end.why);
+        if (bench.end.board != BOARD_PARKED)
+            assert_int_equal(bench.end.exit_status, 5);
+        complete += bench.end.state == RUN_COMPLETE;
+        parked += bench.end.board == BOARD_PARKED;
+        left += bench.end.board == BOARD_LEFT;
+        fault_bench_free(&bench);
+    }
+    print_message("of 40 noisy runs %u complete, %u parked, %u given up\n", complete, parked, left);
+    fault_bench_defaults(&bench);
+}
+
 /* ---- the user ---- */
 
 static void one_wish_to_stop(void **state)
@@ -263,6 +357,11 @@ int main(void)
         CASE(an_axis_that_restarts),
         CASE(an_axis_that_refuses_a_line),
         CASE(an_axis_that_chatters),
+        CASE(an_axis_that_stops_by_itself),
+        CASE(an_axis_without_switch_that_restarts),
+        CASE(an_axis_that_loses_lines_unnoticed),
+        CASE(a_wire_with_noise),
+        CASE(noise_never_makes_it_lie),
         CASE(one_wish_to_stop),
         CASE(a_wish_to_stop_while_homing),
         CASE(two_wishes_to_stop),

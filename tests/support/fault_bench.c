@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#define _GNU_SOURCE /* memmem */
 #include "fault_bench.h"
 
 #include "check.h"
@@ -52,6 +53,26 @@ double fault_bench_t_s(const struct fault_bench *bench)
 
 /* ---- ports that fail ---- */
 
+/* SplitMix64 (public domain, Vigna 2015). */
+static uint64_t next_random(uint64_t *state)
+{
+    uint64_t z = (*state += 0x9e3779b97f4a7c15u);
+    z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9u;
+    z = (z ^ (z >> 27)) * 0x94d049bb133111ebu;
+    return z ^ (z >> 31);
+}
+
+static void disturb(struct fault_port *port, unsigned char *bytes, long size, double now_s)
+{
+    if (now_s < port->noise_from_s || now_s >= port->noise_until_s)
+        return;
+    for (long i = 0; i < size; i++)
+        if ((double)(next_random(&port->noise_state) >> 11) * 0x1p-53 < port->noise) {
+            bytes[i] ^= (unsigned char)(1u << (next_random(&port->noise_state) & 7));
+            port->noise_count++;
+        }
+}
+
 static long faulty_read(void *context, void *bytes, size_t room, struct rig_err *err)
 {
     struct fault_port *port = context;
@@ -80,6 +101,7 @@ static long faulty_read(void *context, void *bytes, size_t room, struct rig_err 
         memcpy(bytes, port->lie, (size_t)size);
         port->lie = NULL;
     }
+    disturb(port, bytes, size, now_s);
     return size;
 }
 
@@ -91,7 +113,22 @@ static long faulty_write(void *context, const void *bytes, size_t size, struct r
         return -rig_fail(err, RIG_EUNPLUGGED, "the test pulled the plug");
     if (now_s >= port->deaf_s && now_s < port->hears_s)
         return (long)size;
-    return port->inner.write(port->inner.context, bytes, size, err);
+    if (now_s >= port->swallow_s && memmem(bytes, size, "G1 ", 3)) {
+        static const char answers[] = "ok\nok\nok\nok\nok\nok\nok\nok\n";
+        size_t lines = 0;
+        for (size_t i = 0; i < size; i++)
+            lines += ((const char *)bytes)[i] == '\n';
+        assert_in_range(lines, 1, 8);
+        port->add = answers + sizeof answers - 1 - 3 * lines;
+        port->add_s = now_s;
+        port->swallow_s = INFINITY;
+        return (long)size;
+    }
+    unsigned char sent[1024];
+    size = size < sizeof sent ? size : sizeof sent;
+    memcpy(sent, bytes, size);
+    disturb(port, sent, (long)size, now_s);
+    return port->inner.write(port->inner.context, sent, size, err);
 }
 
 static int no_fd(void *context)
@@ -121,7 +158,9 @@ static struct transport faulty(struct fault_port *port, struct fault_bench *benc
 static void never(struct fault_port *port)
 {
     port->gone_s = port->quiet_s = port->loud_s = port->deaf_s = port->hears_s = INFINITY;
-    port->lie_s = port->add_s = INFINITY;
+    port->lie_s = port->add_s = port->swallow_s = port->noise_from_s = INFINITY;
+    port->noise_until_s = INFINITY;
+    port->noise_state = 1;
 }
 
 void fault_bench_stop(struct fault_bench *bench)

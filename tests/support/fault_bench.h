@@ -27,6 +27,11 @@ struct fault_port {
     double lie_s;
     const char *add; /* bytes that come in between, once, at add_s */
     double add_s;
+    double swallow_s; /* the first moves after it are lost, and answered all the same */
+    double noise;     /* chance of each byte, either way, to have a bit turned over */
+    double noise_from_s, noise_until_s;
+    uint64_t noise_state;
+    unsigned noise_count;
 };
 
 struct fault_bench {
