@@ -348,7 +348,7 @@ int build_hold(struct plan_builder *b, enum segment_kind kind, double duration_s
                                .to_mm = b->depth_mm,
                                .duration_s = duration_s,
                                .source_line = segment.source_line};
-    size_t where;
+    size_t where = 0;
     if ((code = plan_rest_shape(plan, b->at_ct, &segment.shape, b->err)) ||
         (code = plan_join_family(b->plan, &like, b->last_move, &segment.family, b->err)) ||
         (code = add_segment(b, &segment, &where)))
@@ -392,7 +392,7 @@ int build_figure(struct plan_builder *b, const struct plan_figure *figure)
                                    .shape = figure->shape,
                                    .stroke = stroke_now(b),
                                    .source_line = source_line(b)};
-    size_t where;
+    size_t where = 0;
     if ((code = plan_join_family(b->plan, family, 0, &segment.family, b->err)) ||
         (code = add_segment(b, &segment, &where)))
         return code;
