@@ -6,7 +6,6 @@
 #include "base/clock.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -39,15 +38,10 @@ double supervisor_t_s(const struct supervisor *supervisor, int64_t ns)
 }
 
 void supervisor_say(struct supervisor *supervisor, int64_t now_ns, const char *kind,
-                    const char *format, ...)
+                    const char *text)
 {
-    char text[768];
-    va_list arguments;
-    va_start(arguments, format);
-    int length = vsnprintf(text, sizeof text, format, arguments);
-    va_end(arguments);
     const struct run_log *log = &supervisor->settings.log;
-    log->event(log->context, supervisor_t_s(supervisor, now_ns), kind, length < 0 ? "" : text);
+    log->event(log->context, supervisor_t_s(supervisor, now_ns), kind, text);
 }
 
 static double or_default(double value, double otherwise)
@@ -89,7 +83,7 @@ void supervisor_enter(struct supervisor *supervisor, enum run_phase phase, int64
     supervisor->phase = phase;
     supervisor->phase_ns = now_ns;
     if (phase != PHASE_OVER)
-        supervisor_say(supervisor, now_ns, "phase", "%s", run_phase_name(phase));
+        supervisor_say(supervisor, now_ns, "phase", run_phase_name(phase));
 }
 
 void supervisor_fault(struct supervisor *supervisor, const char *kind, const char *text,
@@ -97,7 +91,7 @@ void supervisor_fault(struct supervisor *supervisor, const char *kind, const cha
 {
     if (supervisor->phase == PHASE_OVER)
         return;
-    supervisor_say(supervisor, now_ns, kind, "%s", text);
+    supervisor_say(supervisor, now_ns, kind, text);
     supervisor->axis_gone |= axis_gone;
     if (supervisor->state == RUN_RUNNING || supervisor->state == RUN_COMPLETE) {
         supervisor_leave(supervisor, RUN_FAULTED, text);
@@ -148,7 +142,7 @@ static void fatal(struct supervisor *supervisor, const struct axis_event *event,
     char text[400];
     snprintf(text, sizeof text, "%s%s%s%s", words[event->kind], event->text[0] ? " ('" : "",
              event->text, event->text[0] ? "')" : "");
-    supervisor_say(supervisor, now_ns, axis_event_name(event->kind), "%s", text);
+    supervisor_say(supervisor, now_ns, axis_event_name(event->kind), text);
     enum run_phase phase = supervisor->phase;
     bool first = supervisor->state == RUN_RUNNING || supervisor->state == RUN_COMPLETE;
     if (first) {
@@ -159,15 +153,16 @@ static void fatal(struct supervisor *supervisor, const struct axis_event *event,
                      supervisor->settings.rig->axis.port);
         supervisor_leave(supervisor, RUN_FAULTED, text);
     }
+    /* An axis that can't home is not made to try for ever: more of it may do harm. */
+    bool homing_fails =
+        event->kind == AXIS_ALARM &&
+        (phase == PHASE_HOME || (phase == PHASE_REHOME && supervisor->reconnects > 1));
     if (supervisor->stops > 1)
         supervisor_halted_at_once(supervisor, now_ns);
-    else if (phase == PHASE_CONNECT || phase == PHASE_HOME)
+    else if (phase == PHASE_CONNECT || homing_fails)
         supervisor_give_up(supervisor, text, now_ns);
-    else if (event->kind == AXIS_REFUSED && first)
+    else if (event->kind == AXIS_REFUSED && first && phase != PHASE_HOME)
         supervisor_retreat(supervisor, now_ns);
-    else if (phase == PHASE_REHOME && event->kind != AXIS_SILENT && supervisor->reconnects > 1)
-        supervisor_give_up(supervisor, text,
-                           now_ns); /* homing itself fails: more of it may do harm */
     else
         supervisor_reconnect(supervisor, text, now_ns);
 }

@@ -58,7 +58,7 @@ struct supervisor {
 
 double supervisor_t_s(const struct supervisor *supervisor, int64_t ns);
 void supervisor_say(struct supervisor *supervisor, int64_t now_ns, const char *kind,
-                    const char *format, ...) __attribute__((format(printf, 4, 5)));
+                    const char *text);
 void supervisor_enter(struct supervisor *supervisor, enum run_phase phase, int64_t now_ns);
 
 /* ---- supervisor_retreat.c ---- */

@@ -35,7 +35,7 @@ static void end(struct supervisor *supervisor, enum board_place board, const cha
         cause = "the whole plan was carried out";
     snprintf(supervisor->why, sizeof supervisor->why, "%s; %s", cause, where);
     supervisor_enter(supervisor, PHASE_OVER, now_ns);
-    supervisor_say(supervisor, now_ns, run_state_name(supervisor->state), "%s", supervisor->why);
+    supervisor_say(supervisor, now_ns, run_state_name(supervisor->state), supervisor->why);
 }
 
 /* The axis can't be made to park: the run is a fault, whatever it was before. */
@@ -173,7 +173,7 @@ void supervisor_unconfirmed(struct supervisor *supervisor, int64_t now_ns)
         parked(supervisor, " (its controller says that it is done, not where it stands)", now_ns);
         return;
     }
-    supervisor_say(supervisor, now_ns, "position", "%s", silence);
+    supervisor_say(supervisor, now_ns, "position", silence);
     if (supervisor->state != RUN_FAULTED)
         supervisor_leave(supervisor, RUN_FAULTED, silence);
     supervisor_reconnect(supervisor, silence, now_ns);
@@ -193,7 +193,7 @@ void supervisor_check_park(struct supervisor *supervisor, const struct axis_even
     snprintf(text, sizeof text,
              "sent to park at stage position %.3f mm, the axis stands at %.3f mm",
              park_stage_mm(supervisor), event->stage_mm);
-    supervisor_say(supervisor, now_ns, "position", "%s", text);
+    supervisor_say(supervisor, now_ns, "position", text);
     if (supervisor->state != RUN_FAULTED)
         supervisor_leave(supervisor, RUN_FAULTED, text);
     supervisor_reconnect(supervisor, text, now_ns);

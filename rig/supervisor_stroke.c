@@ -176,7 +176,7 @@ static void tell_marks(struct supervisor *supervisor, int64_t now_ns)
     const struct plan_mark *marks = plan_marks(plan);
     double plan_s = stroke_plan_s(supervisor, now_ns);
     while (supervisor->mark < plan_mark_count(plan) && marks[supervisor->mark].at_s <= plan_s)
-        supervisor_say(supervisor, now_ns, "mark", "%s", marks[supervisor->mark++].text);
+        supervisor_say(supervisor, now_ns, "mark", marks[supervisor->mark++].text);
 }
 
 /* Once in each hold: a line that got lost without anybody's noticing shows here. */

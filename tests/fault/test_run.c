@@ -167,6 +167,26 @@ static void cut_power(struct fault_bench *it)
     sim_axis_power_cycle(it->sim, rig_clock_now(&it->clock));
 }
 
+static void an_axis_that_restarts_while_homing(void **state)
+{
+    (void)state;
+    bench.actions[0] = (struct fault_action){.at_s = 1.2, .act = cut_power};
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "has restarted in mid-run");
+    check_parked();
+}
+
+static void an_axis_that_cannot_home(void **state)
+{
+    (void)state;
+    bench.axis.add = "Error:limit switch not found, homing failed\n";
+    bench.axis.add_s = 1.2;
+    fault_bench_run(&bench);
+    check_end(RUN_FAULTED, 5, "has stopped the axis by itself ('Error:limit switch");
+    assert_int_equal(bench.end.board, BOARD_LEFT);
+    assert_contains(bench.end.why, "see whether it is in the water, and lift it out by hand");
+}
+
 static void an_axis_that_restarts(void **state)
 {
     (void)state;
@@ -355,6 +375,8 @@ int main(void)
         CASE(an_axis_that_answers_again),
         CASE(an_axis_that_is_unplugged),
         CASE(an_axis_that_restarts),
+        CASE(an_axis_that_restarts_while_homing),
+        CASE(an_axis_that_cannot_home),
         CASE(an_axis_that_refuses_a_line),
         CASE(an_axis_that_chatters),
         CASE(an_axis_that_stops_by_itself),
