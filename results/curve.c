@@ -44,9 +44,9 @@ double curve_reading_u(const struct curve *curve, double depth, double depth_u)
 
 /* ---- the range where a reading gives one depth ---- */
 
-/* A tenth of the range must move the reading by more than its noise, else the curve is
- * flat for our purpose (common practice, no source). */
-static const double flat_share = 0.1;
+/* Half of the range must move the reading by more than its noise's standard deviation,
+ * else a reading says hardly anything about depth (common practice, no source). */
+static const double flat_share = 0.5;
 
 static bool usable_at(const struct curve *curve, double depth, bool *turned)
 {

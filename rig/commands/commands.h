@@ -9,6 +9,7 @@
  * as argv[0], prints its help on --help, and returns the exit status. */
 #define COMMANDS(X)                                                                                \
     X(run, "home the axis, carry out a profile, record, park the board")                           \
+    X(curve, "a table of depth and reading to a calibration curve")                                \
     X(fit, "turn a recording into results and a report")                                           \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
