@@ -111,7 +111,7 @@ static struct field trimmed(struct field field)
     return field;
 }
 
-static size_t split(struct field line, struct field fields[], size_t room)
+static size_t split_columns(struct field line, struct field fields[], size_t room)
 {
     size_t count = 0;
     const char *at = line.at, *end = line.at + line.size;
@@ -124,6 +124,28 @@ static size_t split(struct field line, struct field fields[], size_t room)
         at = comma + 1;
     }
     return room + 1;
+}
+
+static bool between_pairs(char c)
+{
+    return c == ',' || c == ';' || c == ' ' || c == '\t';
+}
+
+/* Pairs stand between commas, semicolons or blanks, any number of them. */
+static size_t split_pairs(struct field line, struct field fields[], size_t room)
+{
+    size_t count = 0;
+    for (size_t at = 0; at < line.size;) {
+        size_t from = at;
+        while (at < line.size && !between_pairs(line.at[at]))
+            at++;
+        if (at > from && count == room)
+            return room + 1;
+        if (at > from)
+            fields[count++] = (struct field){line.at + from, at - from};
+        at++;
+    }
+    return count;
 }
 
 /* The field of a column (from 1) or of a key; false when it is not there. */
@@ -140,7 +162,7 @@ static bool find(const struct rig_source *source, const struct field fields[], s
     for (size_t i = 0; i < count; i++)
         if (fields[i].size > size && fields[i].at[size] == '=' &&
             memcmp(fields[i].at, key, size) == 0) {
-            *found = trimmed((struct field){fields[i].at + size + 1, fields[i].size - size - 1});
+            *found = (struct field){fields[i].at + size + 1, fields[i].size - size - 1};
             return true;
         }
     return false;
@@ -175,7 +197,8 @@ static void decode_line(struct decoder *decoder, struct decoded *out)
         refuse(out, why, decoder->line, decoder->size);
         return;
     }
-    size_t count = split(line, fields, FIELD_LIMIT);
+    size_t count = source->format == LINE_PAIRS ? split_pairs(line, fields, FIELD_LIMIT)
+                                                : split_columns(line, fields, FIELD_LIMIT);
     if (count > FIELD_LIMIT) {
         refuse(out, "too many fields", decoder->line, decoder->size);
         return;

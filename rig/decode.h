@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * Lines of a board to numbers: comma-separated columns or key=value pairs, with or
- * without the NMEA 0183 frame and checksum ($...*hh), as the rig file says. Pure, fixed
- * memory. A line that does not fit is handed out with its bytes, never as data. */
+ * Lines of a board to numbers: comma-separated columns, or key=value pairs between
+ * commas, semicolons or blanks; with or without the NMEA 0183 frame and checksum ($...*hh), as the
+ * rig file says. Pure, fixed memory. A line that does not fit is handed out with its bytes, never
+ * as data. */
 #ifndef RIG_DECODE_H
 #define RIG_DECODE_H
 

@@ -116,6 +116,65 @@ static void test_pairs_in_a_frame_with_checksum(void **state)
     assert_contains(hear(&source, "\nlevel=2.5\n", 4).last_bad.text, "no $...*hh frame");
 }
 
+static void test_pairs_stand_between_commas_semicolons_or_blanks(void **state)
+{
+    (void)state;
+    struct rig_source source = {.format = LINE_PAIRS, .clock_unit_s = 1e-3, .channel_count = 2};
+    snprintf(source.clock_key, sizeof source.clock_key, "t");
+    snprintf(source.channels[0].key, sizeof source.channels[0].key, "level");
+    snprintf(source.channels[1].key, sizeof source.channels[1].key, "el");
+    static const char *const lines[] = {"\nt=20 level=2.5 el=7\n", "\nel=7;t=20;level=2.5\n",
+                                        "\nboard  el=7,\tlevel=2.5,, t=20 \n",
+                                        "\nlevels=9 model=8 level=2.5 el=7 t=20 x\n"};
+    for (size_t i = 0; i < sizeof lines / sizeof lines[0]; i++)
+        for (size_t piece = 1; piece < 20; piece += 9) {
+            struct heard heard = hear(&source, lines[i], piece);
+            assert_int_equal(heard.good, 1);
+            assert_near(heard.last_good.values[0], 2.5, 0, "V");
+            assert_near(heard.last_good.values[1], 7, 0, "");
+            assert_near(heard.last_good.device_s, 0.02, 1e-15, "s");
+        }
+    assert_contains(hear(&source, "\nt=20 level 2.5 el=7\n", 9).last_bad.text,
+                    "a channel is missing");
+    assert_contains(hear(&source, "\nt=20 level=2.5V el=7\n", 9).last_bad.text, "not a number");
+}
+
+static void test_too_many_fields_are_refused(void **state)
+{
+    (void)state;
+    struct rig_source sources[2] = {csv_source(), {.format = LINE_PAIRS, .channel_count = 1}};
+    snprintf(sources[1].channels[0].key, sizeof sources[1].channels[0].key, "a");
+    char bytes[600] = "\n";
+    for (int i = 0; i < 129; i++)
+        strcat(bytes, "1=2,");
+    strcat(bytes, "\n");
+    for (int i = 0; i < 2; i++)
+        assert_contains(hear(&sources[i], bytes, 100).last_bad.text, "too many fields");
+}
+
+static void test_restart_passes_over_a_cut_line_and_forgets_the_clock(void **state)
+{
+    (void)state;
+    struct rig_source source = csv_source();
+    struct rig_err err;
+    struct decoder *decoder = decoder_open(&source, &err);
+    struct decoded out;
+    bool line;
+    const char *first = "\n500,1,x,1\n", *cut = "510,1", *rest = "7,x,1\n20,2,x,3\n";
+    size_t at = decoder_take(decoder, first, strlen(first), &line, &out);
+    decoder_take(decoder, first + at, strlen(first) - at, &line, &out);
+    assert_true(line && out.good);
+    decoder_take(decoder, cut, strlen(cut), &line, &out);
+    decoder_restart(decoder);
+    at = decoder_take(decoder, rest, strlen(rest), &line, &out);
+    assert_false(line);
+    decoder_take(decoder, rest + at, strlen(rest) - at, &line, &out);
+    assert_true(line && out.good);
+    assert_near(out.device_s, 0.02, 1e-15, "s");
+    assert_int_equal(decoder_clock_resets(decoder), 0);
+    decoder_free(decoder);
+}
+
 static void test_endless_line_is_refused_once(void **state)
 {
     (void)state;
@@ -135,6 +194,9 @@ int main(void)
         cmocka_unit_test(test_malformed_lines_come_out_with_their_bytes),
         cmocka_unit_test(test_clock_wraps_and_resets),
         cmocka_unit_test(test_pairs_in_a_frame_with_checksum),
+        cmocka_unit_test(test_pairs_stand_between_commas_semicolons_or_blanks),
+        cmocka_unit_test(test_too_many_fields_are_refused),
+        cmocka_unit_test(test_restart_passes_over_a_cut_line_and_forgets_the_clock),
         cmocka_unit_test(test_endless_line_is_refused_once),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
