@@ -4,16 +4,65 @@
 
 #include "rig/transport_parts.h"
 
+#include <libserialport.h>
+
+#include <dirent.h>
 #include <errno.h>
 #include <grp.h>
 #include <poll.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/file.h>
 #include <sys/ioctl.h>
+#include <sys/socket.h>
 #include <sys/stat.h>
 #include <unistd.h>
+
+/* The process that has the port open, as far as /proc shows it to this user. */
+static bool find_holder(const char *real, char *text, size_t room)
+{
+    DIR *processes = opendir("/proc");
+    bool found = false;
+    for (struct dirent *entry; processes && !found && (entry = readdir(processes));) {
+        if (strspn(entry->d_name, "0123456789") != strlen(entry->d_name))
+            continue;
+        char name[300], target[300], command[64] = "?";
+        snprintf(name, sizeof name, "/proc/%.20s/fd", entry->d_name);
+        DIR *files = strtol(entry->d_name, NULL, 10) == (long)getpid() ? NULL : opendir(name);
+        for (struct dirent *file; files && !found && (file = readdir(files));) {
+            snprintf(name, sizeof name, "/proc/%.20s/fd/%.20s", entry->d_name, file->d_name);
+            ssize_t size = readlink(name, target, sizeof target - 1);
+            target[size > 0 ? size : 0] = 0;
+            found = !strcmp(target, real);
+        }
+        if (files)
+            closedir(files);
+        if (!found)
+            continue;
+        snprintf(name, sizeof name, "/proc/%.20s/comm", entry->d_name);
+        FILE *comm = fopen(name, "r");
+        if (comm && fgets(command, sizeof command, comm))
+            command[strcspn(command, "\n")] = 0;
+        if (comm)
+            fclose(comm);
+        snprintf(text, room, "process %.20s (%s)", entry->d_name, command);
+    }
+    if (processes)
+        closedir(processes);
+    return found;
+}
+
+static int fail_busy(const char *path, struct rig_err *err)
+{
+    char holder[128] = "another program", *real = realpath(path, NULL);
+    if (real)
+        find_holder(real, holder, sizeof holder);
+    free(real);
+    return rig_fail(err, RIG_EOS, "port %.200s is in use by %s; close that one first", path,
+                    holder);
+}
 
 int transport_open_failed(const char *path, int os_errno, struct rig_err *err)
 {
@@ -27,8 +76,7 @@ int transport_open_failed(const char *path, int os_errno, struct rig_err *err)
                         "for those that are",
                         path);
     case EBUSY:
-        return rig_fail(err, RIG_EOS,
-                        "port %.200s is in use by another program; close that one first", path);
+        return fail_busy(path, err);
     case EACCES:
     case EPERM:
         if (stat(path, &found) == 0) {
@@ -78,7 +126,9 @@ static long fd_read(void *context, void *bytes, size_t room, struct rig_err *err
 static long fd_write(void *context, const void *bytes, size_t size, struct rig_err *err)
 {
     struct transport_fd *port = context;
-    ssize_t put = write(port->fd, bytes, size);
+    /* A socket whose other side is gone must not end the program with a signal. */
+    ssize_t put =
+        port->socket ? send(port->fd, bytes, size, MSG_NOSIGNAL) : write(port->fd, bytes, size);
     if (put >= 0)
         return put;
     if (errno == EAGAIN || errno == EINTR)
@@ -106,11 +156,24 @@ int transport_of_fd(struct transport *transport, int fd, const char *name, struc
         close(fd);
         return rig_fail_memory(err, "a port");
     }
+    struct stat status;
     port->fd = fd;
+    port->socket = fstat(fd, &status) == 0 && S_ISSOCK(status.st_mode);
     snprintf(port->name, sizeof port->name, "%s", name);
     *transport = (struct transport){
         .read = fd_read, .write = fd_write, .fd = fd_of, .close = fd_close, .context = port};
     return RIG_OK;
+}
+
+/* Pseudo-terminals have no entry in sysfs and no modem lines: libserialport refuses
+ * them, with the same words as a port that is missing. */
+static bool known_to_libserialport(const char *real)
+{
+    struct sp_port *port = NULL;
+    if (strncmp(real, "/dev/pts/", 9) == 0 || sp_get_port_by_name(real, &port) != SP_OK)
+        return false;
+    sp_free_port(port);
+    return true;
 }
 
 int transport_open(struct transport *transport, const char *path, int baud,
@@ -124,11 +187,8 @@ int transport_open(struct transport *transport, const char *path, int baud,
     char *real = realpath(path, NULL);
     if (!real)
         return transport_open_failed(path, errno, err);
-    /* Pseudo-terminals have no entry in sysfs and no modem lines: libserialport refuses
-     * them. */
-    int code = strncmp(real, "/dev/pts/", 9) == 0
-                   ? transport_open_posix(transport, real, baud, err)
-                   : transport_open_serial(transport, real, baud, err);
+    int code = known_to_libserialport(real) ? transport_open_serial(transport, real, baud, err)
+                                            : transport_open_posix(transport, real, baud, err);
     free(real);
     return code;
 }

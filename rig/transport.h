@@ -22,7 +22,7 @@ struct transport {
 };
 
 /* path: /dev/..., a symbolic link to one, tcp:HOST:PORT, or replay:FILE (a log of
- * lines 'SECONDS <hex bytes', played at its own times against `clock`). baud 0
+ * lines 'SECONDS < HEX' and 'SECONDS > HEX', played at its own times against `clock`). baud 0
  * leaves a line speed alone. Opens exclusively (TIOCEXCL). On error returns the
  * code: a missing port, a busy one, no permission (names the group that owns it). */
 int transport_open(struct transport *transport, const char *path, int baud,

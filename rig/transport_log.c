@@ -21,7 +21,7 @@ static void put(struct logged *logged, char direction, const unsigned char *byte
     char text[64 + 2 * 64];
     for (size_t done = 0; done < size && !logged->stopped;) {
         int64_t us = (rig_clock_now(&logged->clock) - logged->start_ns) / 1000;
-        int length = snprintf(text, sizeof text, "%" PRId64 ".%06" PRId64 " %c", us / 1000000,
+        int length = snprintf(text, sizeof text, "%" PRId64 ".%06" PRId64 " %c ", us / 1000000,
                               us % 1000000, direction);
         for (int i = 0; i < 64 && done < size; i++, done++, length += 2)
             snprintf(text + length, sizeof text - (size_t)length, "%02x", bytes[done]);

@@ -5,6 +5,8 @@
 
 #include "rig/transport.h"
 
+#include <stdbool.h>
+
 int transport_open_serial(struct transport *transport, const char *path, int baud,
                           struct rig_err *err);
 int transport_open_posix(struct transport *transport, const char *path, int baud,
@@ -16,6 +18,7 @@ int transport_open_replay(struct transport *transport, const char *path,
 /* Reads and writes of a plain descriptor, shared by pseudo-terminals and sockets. */
 struct transport_fd {
     int fd;
+    bool socket;
     char name[256];
 };
 /* Takes ownership of fd (closes it on error). */

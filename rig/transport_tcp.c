@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * tcp:HOST:PORT, for serial servers. */
+ * tcp:HOST:PORT, for serial servers: raw bytes. HOST is a name, an IPv4 address, or an
+ * IPv6 address in brackets. */
 #include "rig/transport_parts.h"
 
 #include <errno.h>
@@ -39,8 +40,10 @@ int transport_open_tcp(struct transport *transport, const char *address, struct 
     const char *colon = strrchr(address, ':');
     if (!colon || colon == address || !colon[1] || (size_t)(colon - address) >= sizeof host)
         return rig_fail(err, RIG_EINPUT, "port tcp:%.200s; write it as tcp:HOST:PORT", address);
-    memcpy(host, address, (size_t)(colon - address));
-    host[colon - address] = 0;
+    size_t size = (size_t)(colon - address);
+    bool bracketed = size > 2 && address[0] == '[' && address[size - 1] == ']'; /* IPv6 */
+    memcpy(host, address + bracketed, size - 2 * bracketed);
+    host[size - 2 * bracketed] = 0;
     struct addrinfo hints = {.ai_family = AF_UNSPEC, .ai_socktype = SOCK_STREAM}, *list;
     int found = getaddrinfo(host, colon + 1, &hints, &list);
     if (found)
@@ -60,6 +63,7 @@ int transport_open_tcp(struct transport *transport, const char *address, struct 
                         strerror(why));
     int on = 1; /* lines are short and must not wait for more */
     (void)setsockopt(fd, IPPROTO_TCP, TCP_NODELAY, &on, sizeof on);
+    (void)setsockopt(fd, SOL_SOCKET, SO_KEEPALIVE, &on, sizeof on); /* a server that vanished */
     char name[256];
     snprintf(name, sizeof name, "tcp:%.200s", address);
     return transport_of_fd(transport, fd, name, err);
