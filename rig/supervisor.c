@@ -123,12 +123,21 @@ void supervisor_stop(struct supervisor *supervisor, int64_t now_ns)
 
 /* ---- what the axis says ---- */
 
+/* Homing leaves the stage somewhere; the plan is exact from where it begins. */
 static void go_on(struct supervisor *supervisor, int64_t now_ns)
 {
-    if (supervisor->state != RUN_RUNNING)
+    const struct rig_axis *settings = &supervisor->settings.rig->axis;
+    double stage_mm = plan_stage_mm(supervisor->settings.plan, 0);
+    struct rig_err err = {0};
+    if (supervisor->state != RUN_RUNNING) {
         supervisor_park(supervisor, now_ns);
-    else
-        supervisor_enter(supervisor, PHASE_LISTEN, now_ns);
+        return;
+    }
+    supervisor_enter(supervisor, PHASE_LISTEN, now_ns);
+    supervisor->moved = true;
+    if (axis_move(supervisor->axis, TAG_START, stage_mm, settings->speed_mm_s, &err) ||
+        axis_settle(supervisor->axis, TAG_START, &err))
+        supervisor_fault(supervisor, "limit", err.text, false, now_ns);
 }
 
 static void fatal(struct supervisor *supervisor, const struct axis_event *event, int64_t now_ns)
@@ -209,7 +218,9 @@ void supervisor_axis_event(struct supervisor *supervisor, const struct axis_even
             halted(supervisor, now_ns);
         return;
     case AXIS_SETTLED:
-        if (phase == PHASE_PARK && event->tag == TAG_PARK) {
+        if (phase == PHASE_LISTEN && event->tag == TAG_START) {
+            supervisor->at_start = true;
+        } else if (phase == PHASE_PARK && event->tag == TAG_PARK) {
             supervisor->checks_ns = now_ns;
             axis_query(supervisor->axis, NULL);
         } else if (phase == PHASE_MEASURE) {
@@ -299,7 +310,7 @@ void supervisor_tick(struct supervisor *supervisor, int64_t now_ns)
 {
     switch (supervisor->phase) {
     case PHASE_LISTEN:
-        if (watch_sources(supervisor, now_ns)) {
+        if (watch_sources(supervisor, now_ns) && supervisor->at_start) {
             supervisor_enter(supervisor, PHASE_MEASURE, now_ns);
             stroke_begin(supervisor, now_ns);
             stroke_tick(supervisor, now_ns);

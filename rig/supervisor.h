@@ -3,7 +3,8 @@
  * argument; it never sleeps, opens nothing, prints nothing. The loop (bench_loop.h)
  * hands in what happened and sleeps until supervisor_deadline_ns at the latest.
  *
- *   connect -> home -> hear every source -> stroke after stroke -> park -> over
+ *   connect -> home -> go to where the plan starts and hear every source
+ *           -> stroke after stroke -> park -> over
  *
  * Each stroke starts when its planned time after the real start of the one before has
  * come and the hold between them has lasted as long as planned: a late stroke moves
@@ -29,7 +30,7 @@
 #define RUN_PHASES(X)                                                                              \
     X(PHASE_CONNECT, "connecting to the axis")                                                     \
     X(PHASE_HOME, "homing")                                                                        \
-    X(PHASE_LISTEN, "waiting for the first line of every source")                                  \
+    X(PHASE_LISTEN, "going to the start, listening to every source")                               \
     X(PHASE_MEASURE, "measuring")                                                                  \
     X(PHASE_HALT, "stopping")                                                                      \
     X(PHASE_RECONNECT, "connecting to the axis again")                                             \

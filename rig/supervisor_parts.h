@@ -8,6 +8,7 @@
 /* Tags of settling commands, apart from the numbers of the plan's lines. */
 #define TAG_SETTLE ((uint64_t)1 << 62)
 #define TAG_PARK ((uint64_t)1 << 61)
+#define TAG_START ((uint64_t)1 << 60)
 
 /* The steps of one stroke. */
 enum stroke_step {
@@ -50,6 +51,7 @@ struct supervisor {
     enum board_place board;
     int stops;
     bool axis_gone, moved, tells_position;
+    bool at_start; /* PHASE_LISTEN: the stage stands where the plan begins */
     int reconnects;
     int64_t checks_ns;    /* the park position is being asked for, since then; 0: not */
     double last_depth_mm; /* latest known or commanded */

@@ -123,8 +123,9 @@ void supervisor_reconnect(struct supervisor *supervisor, const char *reason, int
 /* Nothing moves or is queued, and the controller takes lines. */
 static bool at_rest(const struct supervisor *supervisor)
 {
-    bool between = supervisor->phase == PHASE_LISTEN || supervisor->step == STEP_WAIT ||
-                   supervisor->step == STEP_REST;
+    bool between = supervisor->phase == PHASE_LISTEN
+                       ? supervisor->at_start
+                       : supervisor->step == STEP_WAIT || supervisor->step == STEP_REST;
     return between && axis_room(supervisor->axis) > 1 && axis_knows_position(supervisor->axis);
 }
 

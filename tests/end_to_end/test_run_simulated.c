@@ -132,8 +132,9 @@ static void motion_is_reported_while_it_moves(void **state)
             continue;
         reported++;
         assert_true(rows[i].bracket_s >= 0 && rows[i].bracket_s < 0.2);
-        /* Depth, not stage: a late start at the fastest speed and no more. */
-        assert_near(rows[i].reported_mm, rows[i].depth_mm, 60 * 0.5, "mm");
+        /* Depth, not stage; late by the start delay, at the speed of the moment, which is
+         * 60 mm/s at most. */
+        assert_near(rows[i].reported_mm, rows[i].depth_mm, 60 * 0.15, "mm");
     }
     assert_true(reported > 100);
     free(rows);
