@@ -257,18 +257,14 @@ int cursor_plain(struct cursor *cursor, const char *what, double low, double hig
     return 0;
 }
 
-/* "2^32", "1e6" and "3.0" are whole numbers too, as long as a double is sure of it. */
+/* "2^32", "1e6" and "3.0" are whole numbers too, which an integer's text is not. */
 static bool read_whole(const struct token *token, int64_t low, int64_t high, int64_t *value,
                        const char **why)
 {
     double number = token->number;
-    char text[32];
+    char text[320]; /* 1.8e308 in full */
     if (!strpbrk(token->text, ".eE^") || rint(number) != number)
         return rig_whole_number(token->text, strlen(token->text), low, high, value, why);
-    if (fabs(number) > 9007199254740992) {
-        *why = number > 0 ? "is too large" : "is too small";
-        return false;
-    }
     snprintf(text, sizeof text, "%.0f", number);
     return rig_whole_number(text, strlen(text), low, high, value, why);
 }

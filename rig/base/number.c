@@ -125,29 +125,60 @@ static double read_slowly(struct decimal *decimal)
     return strtod(decimal->digits, NULL);
 }
 
+static const double tens[] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,
+                              1e8,  1e9,  1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
+                              1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22};
+
+/* mantissa * 10^exponent where both are exact in a double, so that the one operation
+ * rounds once (Clinger 1990). False elsewhere. */
+static bool read_exactly(uint64_t mantissa, int64_t exponent, double *magnitude)
+{
+    if (FLT_EVAL_METHOD != 0 || mantissa > (uint64_t)1 << 53 || exponent < -22 || exponent > 22)
+        return false;
+    *magnitude =
+        exponent < 0 ? (double)mantissa / tens[-exponent] : (double)mantissa * tens[exponent];
+    return true;
+}
+
+/* What most of a recording is made of: a sign, at most 18 digits, a point among them.
+ * False for all else, be it a number or not. */
+static bool read_simple(const char *text, size_t size, double *value)
+{
+    size_t at = 0, point = size;
+    bool negative = size && text[0] == '-';
+    uint64_t mantissa = 0;
+    at += negative;
+    if (size - at > 19 || at == size)
+        return false;
+    size_t first = at;
+    for (; at < size; at++) {
+        unsigned digit = (unsigned char)text[at] - (unsigned)'0';
+        if (digit <= 9)
+            mantissa = mantissa * 10 + digit;
+        else if (text[at] == '.' && point == size)
+            point = at;
+        else
+            return false;
+    }
+    size_t decimals = point < size ? size - point - 1 : 0;
+    double magnitude;
+    if (size - first == (point < size) || !read_exactly(mantissa, -(int64_t)decimals, &magnitude))
+        return false;
+    *value = negative ? -magnitude : magnitude;
+    return true;
+}
+
 bool rig_number(const char *text, size_t size, double *value, const char **why)
 {
-    static const double tens[] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,
-                                  1e8,  1e9,  1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
-                                  1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22};
     struct decimal decimal;
+    if (read_simple(text, size, value))
+        return true;
     if (!read_decimal(&decimal, text, size))
         return refuse(why, size ? "is not a number" : "is empty");
-    double magnitude;
-    if (decimal.digit_count == 0) {
-        magnitude = 0;
-    } else if (FLT_EVAL_METHOD == 0 && decimal.digit_count <= 19 &&
-               decimal.leading <= (uint64_t)1 << 53 && decimal.exponent >= -22 &&
-               decimal.exponent <= 22) {
-        /* Both operands are exact, so that one operation rounds once (Clinger 1990). */
-        magnitude = (double)decimal.leading;
-        if (decimal.exponent < 0)
-            magnitude /= tens[-decimal.exponent];
-        else
-            magnitude *= tens[decimal.exponent];
-    } else {
+    double magnitude = 0;
+    if (decimal.digit_count > 19 ||
+        (decimal.digit_count > 0 && !read_exactly(decimal.leading, decimal.exponent, &magnitude)))
         magnitude = read_slowly(&decimal);
-    }
     if (!isfinite(magnitude))
         return refuse(why, "is too large for a number");
     *value = decimal.negative ? -magnitude : magnitude;

@@ -77,9 +77,9 @@ static bool ends_line(char c)
 }
 
 /* Finds the end of the record and the beginnings of its fields. Quotes inside an
- * unquoted field are libcsv's to refuse, so that every quote toggles here. `open`: the
- * last opening quote if the record is never closed, else SIZE_MAX. */
-static int find_record(struct reader *reader, struct record *record, size_t *open)
+ * unquoted field are libcsv's to refuse, so that every quote toggles here. *open: the
+ * last field is never closed. */
+static int find_record(struct reader *reader, struct record *record, bool *open)
 {
     const char *bytes = reader->bytes;
     size_t at = record->start, size = reader->size;
@@ -95,8 +95,6 @@ static int find_record(struct reader *reader, struct record *record, size_t *ope
         }
         if (c == '"') {
             quoted = !quoted;
-            if (quoted)
-                *open = at;
         } else if (!quoted && ends_line(c)) {
             break;
         } else if (!quoted && c == ',') {
@@ -109,8 +107,7 @@ static int find_record(struct reader *reader, struct record *record, size_t *ope
         return fail_at(reader, record, record->start,
                        "more than %d columns; leave out those that are not needed",
                        TABLE_COLUMN_LIMIT);
-    if (!quoted)
-        *open = SIZE_MAX;
+    *open = quoted;
     record->end = at + (at < size);
     if (at + 1 < size && bytes[at] == '\r' && bytes[at + 1] == '\n')
         record->end++;
@@ -166,9 +163,10 @@ static int parse_record(struct reader *reader, const struct record *record)
     return 0;
 }
 
-static int fail_unclosed(struct reader *reader, const struct record *record, size_t open)
+static int fail_unclosed(struct reader *reader, const struct record *record)
 {
-    return fail_at(reader, record, open, "this quote is never closed; write \" at the cell's end");
+    size_t quote = reader->fields[reader->field_count - 1] - 1;
+    return fail_at(reader, record, quote, "this quote is never closed; write \" at the cell's end");
 }
 
 static int keep_header(struct reader *reader, const struct record *record)
@@ -239,12 +237,12 @@ static int keep_row(struct reader *reader, const struct record *record)
 
 static int read_record(struct reader *reader, struct record *record)
 {
-    size_t open = SIZE_MAX;
+    bool open = false;
     int code = find_record(reader, record, &open);
     if (!code)
         code = parse_record(reader, record);
-    if (!code && open != SIZE_MAX)
-        code = fail_unclosed(reader, record, open);
+    if (!code && open)
+        code = fail_unclosed(reader, record);
     if (!code && reader->cells_got != reader->field_count)
         code = rig_fail(reader->err, RIG_EBUG, "%s:%d:1: %zu cells were found, and then %zu",
                         reader->table->name, record->line, reader->field_count, reader->cells_got);

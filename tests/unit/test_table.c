@@ -106,6 +106,7 @@ static void test_refuses(void **state)
         {"a,,c\n", "1:3: column 2 has no header; the first line names every column"},
         {"a,b,\n1,2,\n", "1:5: column 3 has no header; the first line names every column"},
         {"a,b\n1,\"2\n3,4\n", "2:3: this quote is never closed; write \" at the cell's end"},
+        {"a,b\n1, \"2 \"\" x\n", "2:4: this quote is never closed; write \" at the cell's end"},
         {"a\n\"x\ny\"\n\"z\n", "4:1: this quote is never closed; write \" at the cell's end"},
         {"a,b\n5\" tape,2\n", "2:2: a quote inside a cell; put the whole cell in quotes and double "
                               "the quote inside it"},
@@ -192,6 +193,7 @@ static void test_numbers(void **state)
     } cases[] = {
         {"a,depth\n1,2\n1, 2,\n", NULL},
         {"a,depth\n1,2\n1, 2x \n", "3:4: '2x' is not a number; 'depth' takes numbers such as 12.5"},
+        {"a,depth\n1,\"  x\"\n", "2:6: 'x' is not a number; 'depth' takes numbers such as 12.5"},
         {"a,depth\n1,\"2\"\n1,\"x\"\n",
          "3:4: 'x' is not a number; 'depth' takes numbers such as 12.5"},
         {"a,depth\n1,2\n\n1,\n",
@@ -231,6 +233,7 @@ static void test_large(void **state)
     size_t used = (size_t)sprintf(text, "t_s,depth_mm\n");
     for (int i = 0; i < ROWS; i++)
         used += (size_t)sprintf(text + used, "%d.%03d,%d\n", i / 1000, i % 1000, i % 151);
+    table_free(&table);
     assert_int_equal(table_read(&table, "trace.csv", text, used, &err), 0);
     free(text);
     assert_int_equal(table.rows, ROWS);

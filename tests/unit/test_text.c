@@ -49,6 +49,13 @@ static void test_bytes(void **state)
     assert_memory_equal(text.bytes, "a\0b", 4);
     text_free(&text);
     assert_null(text.bytes);
+    char many[10001];
+    memset(many, 'x', sizeof many - 1);
+    many[sizeof many - 1] = 0;
+    text_add(&text, many); /* more than doubling once makes room for */
+    assert_true(text.room > 10000);
+    assert_string_equal(text.bytes, many);
+    text_free(&text);
 }
 
 static void test_format(void **state)
