@@ -45,7 +45,7 @@ static int print_help(void)
          "one clock, and says how the board reads, how straight, and how late.\n");
     for (int i = 0; i < COMMAND_COUNT; i++)
         printf("  %-10s %s\n", commands[i].name, commands[i].summary);
-    puts("\nexample: wetsweep help help\n\n"
+    puts("\nexample: wetsweep demo\n\n"
          "status: 0 done, 1 failed, 2 wrong use or bad input, 3 judged and failed,\n"
          "        4 stopped by the user, 5 stopped by a fault with the board parked");
     return 0;
