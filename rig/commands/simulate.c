@@ -335,7 +335,7 @@ int command_simulate(int argc, char **argv)
             code = write_truth(job, options.truth, &err);
         if (!code && options.tell)
             code = write_truth(job, options.tell, &err);
-        if (!code && !options.tell)
+        if (!code && !options.tell && options.links)
             code = run_ports(job, &options, &err);
     }
     simulate_port_close(&job->axis);

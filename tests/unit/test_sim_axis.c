@@ -198,6 +198,25 @@ static void test_junctions(void **state)
     test_bench_close(&bench);
 }
 
+/* Slow, then fast: the faster feed begins only at the junction. */
+static void test_junction_to_a_faster_line(void **state)
+{
+    (void)state;
+    struct test_bench bench;
+    test_bench_set(&bench);
+    bench.truth.start_delay_s = 0.02;
+    home(&bench);
+    test_bench_send(&bench, "G1 Z10 F600");
+    test_bench_send(&bench, "G1 Z50 F1800");
+    /* 10 mm at 10 mm/s behind one speed change from rest */
+    double at = 0.02 + 1 + 10.0 / 900 / 2;
+    assert_near(stage_at(&bench, at - 0.1), 9, 1e-6, "mm");
+    assert_near(stage_at(&bench, at), 10, 1e-6, "mm");
+    assert_near(stage_at(&bench, at + 0.02), 10 + 0.2 + 900 * 0.02 * 0.02 / 2, 1e-6, "mm");
+    assert_near(stage_at(&bench, at + 0.5), 10 + 15 - 20 * (20.0 / 900) / 2, 1e-6, "mm");
+    test_bench_close(&bench);
+}
+
 static void test_start_delay_and_skew(void **state)
 {
     (void)state;
@@ -261,10 +280,15 @@ static void test_end_stop(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_trapezoid),          cmocka_unit_test(test_jerk_limited),
-        cmocka_unit_test(test_reach_inverts_path), cmocka_unit_test(test_look_ahead),
-        cmocka_unit_test(test_junctions),          cmocka_unit_test(test_start_delay_and_skew),
-        cmocka_unit_test(test_steps_and_backlash), cmocka_unit_test(test_end_stop),
+        cmocka_unit_test(test_trapezoid),
+        cmocka_unit_test(test_jerk_limited),
+        cmocka_unit_test(test_reach_inverts_path),
+        cmocka_unit_test(test_look_ahead),
+        cmocka_unit_test(test_junctions),
+        cmocka_unit_test(test_junction_to_a_faster_line),
+        cmocka_unit_test(test_start_delay_and_skew),
+        cmocka_unit_test(test_steps_and_backlash),
+        cmocka_unit_test(test_end_stop),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
