@@ -300,7 +300,7 @@ static int run_ports(struct job *job, const struct options *options, struct rig_
            (unsigned long long)tally.lines_taken, (unsigned long long)tally.lines_refused,
            (unsigned long long)tally.overruns, (unsigned long long)tally.board_lines,
            job->writes ? 1e3 * job->late_sum_s / (double)job->writes : 0, 1e3 * job->late_most_s,
-           (unsigned long long)(job->axis.lost_lines + job->board.lost_lines));
+           (unsigned long long)job->axis.lost_lines + (unsigned long long)job->board.lost_lines);
     sigprocmask(SIG_SETMASK, &before, NULL);
     return 0;
 }
@@ -340,7 +340,7 @@ int command_simulate(int argc, char **argv)
     }
     simulate_port_close(&job->axis);
     simulate_port_close(&job->board);
-    if (job->made_folder)
+    if (job->made_folder && options.links)
         rmdir(options.links); /* stays if somebody put something in */
     sim_close(job->bench);
     free(job);
