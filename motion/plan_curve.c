@@ -22,7 +22,7 @@
 static const double SHARE = 0.75;
 static const double JERK_SHARE = 0.9; /* of a line's time, for its change of speed */
 static const double AIM = 0.8;        /* of the allowed error, at the first try */
-enum { SWEEPS = 12, LINES_OF_A_RUN = 1000 * 1000 };
+enum { SWEEPS = 12, PROBES = 4 /* of the error, on each line */, LINES_OF_A_RUN = 1000 * 1000 };
 
 double plan_curve_share(void)
 {
@@ -100,8 +100,9 @@ static size_t place_ends(const struct plan *plan, const struct curve_run *run, s
     int32_t before = plan_ct_of_mm(&plan->axis, run->at(run->context, 0));
     lines->from_ct = before;
     at.end_s[0] = 0;
-    /* What the lines before are late is made up evenly along this run. */
-    double stretch = (run->duration_s - run->late_s) / run->duration_s;
+    /* What the lines before are late is made up while the run is still slow: in its
+     * first line, or where that is too short, at a quarter of the pace. */
+    double made_up_s = fmax(4 * fabs(run->late_s), h * tau_start);
     for (size_t k = 1; k <= n; k++) {
         double t = k == n ? run->duration_s : h * ((double)(k - 1) + tau_start);
         int32_t ct = plan_ct_of_mm(&plan->axis, run->at(run->context, t));
@@ -110,7 +111,7 @@ static size_t place_ends(const struct plan *plan, const struct curve_run *run, s
         if (ct == before) /* the end itself: the last line runs until then */
             made--;
         lines->lines[made] = (struct shape_line){.target_ct = ct};
-        at.end_s[made + 1] = t * stretch;
+        at.end_s[made + 1] = t - run->late_s * fmin(1, t / made_up_s);
         at.distance[made] =
             fabs(plan_mm_of_ct(ct) -
                  plan_mm_of_ct(made ? lines->lines[made - 1].target_ct : lines->from_ct));
@@ -144,7 +145,7 @@ static double lateness(const struct motion_law *law, const struct bench *at, siz
     return worst;
 }
 
-static void solve_feeds(const struct motion_law *law, struct bench *at, size_t n)
+static void solve_feeds(const struct motion_law *law, struct bench *at, size_t n, double enough_mm)
 {
     for (size_t k = 0; k < n; k++) {
         double h = at->end_s[k + 1] - at->end_s[k];
@@ -161,6 +162,8 @@ static void solve_feeds(const struct motion_law *law, struct bench *at, size_t n
             least = worst;
             memcpy(at->best, at->feed, n * sizeof *at->feed);
         }
+        if (worst < enough_mm)
+            break;
         for (size_t k = 0; k < n; k++) {
             double h = at->end_s[k + 1] - at->end_s[k];
             at->spare[k] = at->distance[k] / h + line_excess(law, at->feed, n, k, h);
@@ -213,8 +216,8 @@ static enum curve_trouble run_lines(const struct plan *plan, const struct curve_
         lines->lines[k].in_mm_s = at->joint[k];
         lines->peak_mm_s = fmax(lines->peak_mm_s, motion.peak_mm_s);
         lines->peak_mm_s2 = fmax(lines->peak_mm_s2, motion.peak_mm_s2);
-        for (int i = 1; i <= 8; i++) {
-            double u = motion.duration_s * i / 8, t = start_s + u + run->late_s;
+        for (int i = 1; i <= PROBES; i++) {
+            double u = motion.duration_s * i / PROBES, t = start_s + u + run->late_s;
             double error = from_mm + sign * motion_line_mm(&motion, u) -
                            run->at(run->context, fmin(fmax(t, 0), run->duration_s));
             lines->error_mm = fmax(lines->error_mm, fabs(error));
@@ -260,7 +263,7 @@ static enum curve_trouble try_lines(const struct plan *plan, const struct curve_
     n = place_ends(plan, run, n, h, tau_start, lines);
     if (n == 0)
         return CURVE_RATE; /* moves less than a count of the wire: no run at all */
-    solve_feeds(law, &at, n);
+    solve_feeds(law, &at, n, 0.01 * plan->axis.step_mm);
     int32_t top_ct = plan_ct_of_feed(plan->axis.speed_mm_s);
     double top = plan_feed_of_ct(top_ct);
     if (top > plan->axis.speed_mm_s * (1 + 1e-12))

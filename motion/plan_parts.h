@@ -12,10 +12,10 @@
 #include "motion/profile.h"
 
 enum {
-    PLAN_SEGMENT_LIMIT = 4 * 1000 * 1000,
+    PLAN_SEGMENT_LIMIT = 2500 * 1000,
     PLAN_LINE_LIMIT = 4 * 1000 * 1000, /* stored; repeats of a shape don't count */
     PLAN_MARK_LIMIT = 100 * 1000,
-    PLAN_LOOP_LIMIT = 20 * 1000 * 1000
+    PLAN_LOOP_LIMIT = 5 * 1000 * 1000
 };
 static const double PLAN_DAYS_LIMIT = 31;
 static const double PLAN_COUNTS_A_MM = 1e4;   /* of position */

@@ -314,7 +314,7 @@ static const struct {
     {"start at 1 mm\nrepeat 1000000000\nstep to 1 mm\nend\n",
      "test.profile:2:1:", "repeats more than", RIG_ELIMIT},
     {"start at 1 mm\nrepeat 1000000000\nhold 1 ms\nend\n",
-     "test.profile:3:1:", "more than 4000000 segments", RIG_ELIMIT},
+     "test.profile:3:1:", "more than 2500000 segments", RIG_ELIMIT},
     {"start at 1 mm\nrepeat 1000000000\nmark \"x\"\nend\n",
      "test.profile:3:1:", "more than 100000 marks", RIG_ELIMIT},
     {"start at 1 mm\nfollow \"x.csv\"\n", "test.profile:2:8:", "can't be read here", RIG_EINPUT},
