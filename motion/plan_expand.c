@@ -114,6 +114,10 @@ static int expand_repeat_for(struct plan_builder *b, const struct profile_node *
     int code = build_positive(b, &node->time, "the time to repeat for", &time_s);
     if (code)
         return code;
+    if (time_s > PLAN_DAYS_LIMIT * 86400)
+        return build_fail(b, node->time.token, RIG_ELIMIT,
+                          "repeating for %.4g days makes a plan longer than %g days; shorten it",
+                          time_s / 86400, PLAN_DAYS_LIMIT);
     double begin_s = build_elapsed(b), now_s = begin_s;
     while (now_s - begin_s < time_s) {
         if ((code = turn(b, node)) || (code = expand(b, node->body, node->body_count)))

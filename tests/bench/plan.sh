@@ -27,8 +27,8 @@ END
 cat >"$scratch/ramps.profile" <<'END'
 title "Ten hours of short ramps"
 start at 10 mm
-repeat 500000
-  ramp to 10.2 mm at 50 mm/s
+repeat 600000
+  ramp to 10.21 mm at 50 mm/s
   ramp to 10 mm at 50 mm/s
 end
 END

@@ -6,6 +6,7 @@
 
 #include <math.h>
 #include <stdbool.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -183,6 +184,51 @@ static void json_holds_the_plan(void **state)
     json_decref(json);
 }
 
+static char *whole_file(const char *path)
+{
+    FILE *file = fopen(path, "rb");
+    assert_non_null(file);
+    char *bytes = calloc(1, 1 << 20);
+    assert_non_null(bytes);
+    size_t size = fread(bytes, 1, (1 << 20) - 1, file);
+    assert_in_range(size, 1000, (1 << 20) - 2);
+    fclose(file);
+    return bytes;
+}
+
+static void check_keys(const json_t *value, const char *page)
+{
+    const char *key;
+    json_t *inner;
+    size_t i;
+    if (json_is_array(value)) {
+        json_array_foreach(value, i, inner) check_keys(inner, page);
+        return;
+    }
+    json_object_foreach((json_t *)(uintptr_t)value, key, inner)
+    {
+        char quoted[80];
+        snprintf(quoted, sizeof quoted, "`%s`", key);
+        if (!strstr(page, quoted))
+            print_error("docs/formats_text.md lacks the key '%s'\n", key);
+        assert_non_null(strstr(page, quoted));
+        check_keys(inner, page);
+    }
+}
+
+static void every_key_is_described(void **state)
+{
+    (void)state;
+    char path[1024];
+    snprintf(path, sizeof path, "%s/docs/formats_text.md", getenv("WETSWEEP_SOURCE"));
+    char *page = whole_file(path), *json_part = strstr(page, "## JSON of `wetsweep plan");
+    assert_non_null(json_part);
+    json_t *json = planned_json(shipped("first-dip.profile"), "--segments");
+    check_keys(json, json_part);
+    json_decref(json);
+    free(page);
+}
+
 static void says_what_a_profile_cant_give(void **state)
 {
     (void)state;
@@ -264,18 +310,6 @@ static void traces_are_found_beside_the_profile(void **state)
     assert_contains(errors, "none.csv");
     free(errors);
     free(output);
-}
-
-static char *whole_file(const char *path)
-{
-    FILE *file = fopen(path, "rb");
-    assert_non_null(file);
-    char *bytes = calloc(1, 1 << 20);
-    assert_non_null(bytes);
-    size_t size = fread(bytes, 1, (1 << 20) - 1, file);
-    assert_in_range(size, 1000, (1 << 20) - 2);
-    fclose(file);
-    return bytes;
 }
 
 static void picture_is_svg_and_small(void **state)
@@ -447,6 +481,7 @@ int main(void)
         cmocka_unit_test(page_says_what_matters),
         cmocka_unit_test(shipped_profiles_take_what_they_say),
         cmocka_unit_test(json_holds_the_plan),
+        cmocka_unit_test(every_key_is_described),
         cmocka_unit_test(says_what_a_profile_cant_give),
         cmocka_unit_test(traces_are_found_beside_the_profile),
         cmocka_unit_test(picture_is_svg_and_small),

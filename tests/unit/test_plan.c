@@ -307,6 +307,8 @@ static const struct {
      "test.profile:1:21:", "below one step of the axis", RIG_ELIMIT},
     {"hold 3 s\n", "test.profile:1:1:", "nothing moves", RIG_EINPUT},
     {"start at 1 mm\nhold 40 day\n", "test.profile:2:1:", "longer than 31 days", RIG_ELIMIT},
+    {"start at 1 mm\nrepeat for 40 day\nhold 1 s\nend\n",
+     "test.profile:2:12:", "longer than 31 days", RIG_ELIMIT},
     {"start at 1 mm\nrepeat for 3 s\nmark \"x\"\nend\n", "test.profile:2:1:", "takes no time",
      RIG_EINPUT},
     {"start at 1 mm\nrepeat for 3 s\nstep to 1 mm\nend\n", "test.profile:2:1:", "takes no time",

@@ -30,6 +30,8 @@ struct sheet {
     size_t size;
 };
 
+static void add(struct sheet *sheet, const char *format, ...) __attribute__((format(printf, 2, 3)));
+
 static void add(struct sheet *sheet, const char *format, ...)
 {
     va_list arguments;
