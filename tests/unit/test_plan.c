@@ -106,6 +106,23 @@ static void moves_in_one_direction_are_joined(void **state)
     plan_free(plan);
 }
 
+static void lines_that_end_otherwise_are_not_the_same(void **state)
+{
+    (void)state;
+    test_rig(&rig, units, "", "");
+    /* Twice the same line: once to rest, once on at 10 mm/s. */
+    struct plan *plan = planned("start at 10 mm\nhold 1 s\nramp to 50 mm at 20 mm/s\nhold 1 s\n"
+                                "step to 10 mm\nhold 1 s\nramp to 50 mm at 20 mm/s\n"
+                                "ramp to 90 mm at 10 mm/s\nhold 1 s\n");
+    const struct plan_segment *s = plan_segments(plan);
+    assert_int_equal(s[2].kind, SEGMENT_RAMP);
+    assert_int_equal(s[7].kind, SEGMENT_RAMP);
+    assert_near(s[2].duration_s, 2 + 20. / 900, 1e-9, "s");
+    assert_true(s[7].duration_s < s[2].duration_s - 1e-3);
+    assert_near(plan_speed_mm_s(plan, s[8].start_s), 10, 1e-6, "mm/s");
+    plan_free(plan);
+}
+
 static void look_ahead_limits_the_joint(void **state)
 {
     (void)state;
@@ -361,6 +378,7 @@ int main(void)
         cmocka_unit_test(jerk_limited_ramp),
         cmocka_unit_test(speeds_asked_are_of_depth),
         cmocka_unit_test(moves_in_one_direction_are_joined),
+        cmocka_unit_test(lines_that_end_otherwise_are_not_the_same),
         cmocka_unit_test(look_ahead_limits_the_joint),
         cmocka_unit_test(stairs_up_and_down),
         cmocka_unit_test(loops_unfold_in_order),
