@@ -16,7 +16,7 @@ const char *calibration_value(char buffer[64], double value, double u)
     }
     int decimals = 1 - (int)floor(log10(u) + 1e-9);
     double largest = fmax(fabs(value), u);
-    if (decimals >= 0 && decimals <= 12 && largest < 1e7)
+    if (decimals >= 0 && decimals <= 8 && largest < 1e7)
         snprintf(buffer, SIZE, "%.*f +- %.*f", decimals, value, decimals, u);
     else if (decimals < 0 && largest < 1e7) /* hundreds and more carry no decimals */
         snprintf(buffer, SIZE, "%.0f +- %.0f", value, u);

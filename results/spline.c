@@ -91,8 +91,13 @@ void spline_gradient(const struct spline *spline, double x, double gradient[])
     double step = fmax(1e-6 * (high - low), 1e-9 * largest);
     if (!(step > 0))
         step = 1e-9;
+    /* Only the knots that shape the interval's two end slopes matter. */
     struct spline moved = *spline;
+    size_t interval = interval_of(spline, x);
     for (size_t k = 0; k < spline->knots; k++) {
+        gradient[k] = 0;
+        if (k + 1 < interval || k > interval + 2)
+            continue;
         moved.y[k] = spline->y[k] + step;
         double above = spline_value(&moved, x);
         moved.y[k] = spline->y[k] - step;
