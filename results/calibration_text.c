@@ -176,8 +176,7 @@ static void text_inverse(const struct calibration *calibration, const char *dept
     for (int i = 0; i < CALIBRATION_INVERSE_ROWS; i++) {
         double share = (double)i / (CALIBRATION_INVERSE_ROWS - 1);
         double at = curve->usable_low + share * (curve->usable_high - curve->usable_low);
-        double u = hypot(calibration->inverse_reading_u, curve_value_u(curve, at)) /
-                   fabs(curve_slope(curve, at));
+        double u = curve_depth_u(curve, at, calibration->inverse_reading_u);
         text_format(out, "  %14.7g   %s\n", curve_value(curve, at),
                     calibration_value(buffer, at, u));
     }

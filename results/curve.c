@@ -42,6 +42,12 @@ double curve_reading_u(const struct curve *curve, double depth, double depth_u)
     return hypot(curve_value_u(curve, depth), curve_slope(curve, depth) * depth_u);
 }
 
+double curve_depth_u(const struct curve *curve, double depth, double reading_u)
+{
+    double slope = fabs(curve_slope(curve, depth));
+    return slope > 0 ? hypot(reading_u, curve_value_u(curve, depth)) / slope : INFINITY;
+}
+
 /* ---- the range where a reading gives one depth ---- */
 
 /* Half of the range must move the reading by more than its noise's standard deviation,
@@ -168,7 +174,7 @@ int curve_depth(const struct curve *curve, double reading, double reading_u, dou
                         fmin(at_low, at_high), fmax(at_low, at_high));
     *depth = solve_depth(curve, reading);
     if (u)
-        *u = hypot(reading_u, curve_value_u(curve, *depth)) / fabs(curve_slope(curve, *depth));
+        *u = curve_depth_u(curve, *depth, reading_u);
     return RIG_OK;
 }
 
