@@ -103,7 +103,7 @@ static bool add_inverse(json_t *root, const struct calibration *calibration, jso
         double share = (double)i / (CALIBRATION_INVERSE_ROWS - 1);
         double depth = curve->usable_low + share * (curve->usable_high - curve->usable_low);
         double slope = curve_slope(curve, depth);
-        double u = hypot(calibration->inverse_reading_u, curve_value_u(curve, depth)) / fabs(slope);
+        double u = curve_depth_u(curve, depth, calibration->inverse_reading_u);
         fine = append(list, json_pack("{s:o,s:f,s:o,s:o}", "reading",
                                       number(curve_value(curve, depth)), "depth", depth,
                                       "standard_uncertainty", number(u), "slope", number(slope)));

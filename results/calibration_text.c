@@ -16,7 +16,7 @@ const char *calibration_value(char buffer[64], double value, double u)
     }
     int decimals = 1 - (int)floor(log10(u) + 1e-9);
     double largest = fmax(fabs(value), u);
-    if (decimals >= 0 && decimals <= 12 && largest < 1e7)
+    if (decimals >= 0 && decimals <= 8 && largest < 1e7)
         snprintf(buffer, SIZE, "%.*f +- %.*f", decimals, value, decimals, u);
     else if (decimals < 0 && largest < 1e7) /* hundreds and more carry no decimals */
         snprintf(buffer, SIZE, "%.0f +- %.0f", value, u);
@@ -176,8 +176,7 @@ static void text_inverse(const struct calibration *calibration, const char *dept
     for (int i = 0; i < CALIBRATION_INVERSE_ROWS; i++) {
         double share = (double)i / (CALIBRATION_INVERSE_ROWS - 1);
         double at = curve->usable_low + share * (curve->usable_high - curve->usable_low);
-        double u = hypot(calibration->inverse_reading_u, curve_value_u(curve, at)) /
-                   fabs(curve_slope(curve, at));
+        double u = curve_depth_u(curve, at, calibration->inverse_reading_u);
         text_format(out, "  %14.7g   %s\n", curve_value(curve, at),
                     calibration_value(buffer, at, u));
     }

@@ -42,6 +42,12 @@ double curve_reading_u(const struct curve *curve, double depth, double depth_u)
     return hypot(curve_value_u(curve, depth), curve_slope(curve, depth) * depth_u);
 }
 
+double curve_depth_u(const struct curve *curve, double depth, double reading_u)
+{
+    double slope = fabs(curve_slope(curve, depth));
+    return slope > 0 ? hypot(reading_u, curve_value_u(curve, depth)) / slope : INFINITY;
+}
+
 /* ---- the range where a reading gives one depth ---- */
 
 /* Half of the range must move the reading by more than its noise's standard deviation,
@@ -168,11 +174,14 @@ int curve_depth(const struct curve *curve, double reading, double reading_u, dou
                         fmin(at_low, at_high), fmax(at_low, at_high));
     *depth = solve_depth(curve, reading);
     if (u)
-        *u = hypot(reading_u, curve_value_u(curve, *depth)) / fabs(curve_slope(curve, *depth));
+        *u = curve_depth_u(curve, *depth, reading_u);
     return RIG_OK;
 }
 
 /* ---- fitting ---- */
+
+/* Numbers beyond this have no meaning on a bench, and their powers would overflow. */
+static const double beyond = 1e20;
 
 static int check_points(const struct curve_points *points, struct rig_err *err)
 {
@@ -181,13 +190,19 @@ static int check_points(const struct curve_points *points, struct rig_err *err)
         double u_x = points->depth_u ? points->depth_u[i] : 0;
         if (!isfinite(points->depth[i]) || !isfinite(points->reading[i]))
             return rig_fail(err, RIG_EINPUT, "point %zu is not finite", i + 1);
+        if (fabs(points->depth[i]) > beyond || fabs(points->reading[i]) > beyond || u_y > beyond ||
+            u_x > beyond || (u_y > 0 && u_y < 1 / beyond) || (u_x > 0 && u_x < 1 / beyond))
+            return rig_fail(err, RIG_EINPUT,
+                            "point %zu holds a number beyond %g, or an uncertainty below %g", i + 1,
+                            beyond, 1 / beyond);
         if (!(u_y >= 0 && u_x >= 0 && isfinite(u_y) && isfinite(u_x)))
             return rig_fail(err, RIG_EINPUT, "an uncertainty of point %zu is below 0", i + 1);
         if ((points->reading_u || points->depth_u) && u_y == 0 && u_x == 0)
             return rig_fail(err, RIG_EINPUT, "point %zu has an uncertainty of 0", i + 1);
     }
-    if (!(points->common_depth_u >= 0) || !(points->common_reading_u >= 0))
-        return rig_fail(err, RIG_EINPUT, "a common uncertainty is below 0");
+    if (!(points->common_depth_u >= 0) || !(points->common_reading_u >= 0) ||
+        points->common_depth_u > beyond || points->common_reading_u > beyond)
+        return rig_fail(err, RIG_EINPUT, "a common uncertainty is below 0 or beyond %g", beyond);
     return RIG_OK;
 }
 
@@ -345,6 +360,18 @@ static int finish(struct curve *curve, const struct lsq_fit *fit, const struct c
     return RIG_OK;
 }
 
+/* The curve itself; an uncertainty may be unknown, which is NaN. */
+static bool is_finite(const struct curve *curve)
+{
+    size_t count = curve->kind == CURVE_SPLINE ? curve->spline.knots : curve->polynomial.degree + 1;
+    for (size_t k = 0; k < count; k++)
+        if (!isfinite(curve->kind == CURVE_SPLINE
+                          ? curve->spline.y[k]
+                          : curve->polynomial.basis[k] + curve->polynomial.power[k]))
+            return false;
+    return isfinite(curve_value(curve, curve->low)) && isfinite(curve_value(curve, curve->high));
+}
+
 int curve_fit(struct curve *curve, const struct curve_points *points,
               const struct curve_options *options, struct rig_err *err)
 {
@@ -366,9 +393,14 @@ int curve_fit(struct curve *curve, const struct curve_points *points,
     if (!(made.high > made.low))
         return rig_fail(err, RIG_EINPUT, "all depths are %g; a curve needs at least two depths",
                         made.low);
+    if (made.high - made.low < 1 / beyond)
+        return rig_fail(err, RIG_EINPUT, "the depths differ by less than %g", 1 / beyond);
     failed = options->kind == CURVE_SPLINE
                  ? curve_fit_spline(&made, &fit, points, options->knots, err)
                  : curve_fit_polynomial(&made, &fit, points, options->degree, err);
+    if (!failed && !is_finite(&made))
+        failed = rig_fail(err, RIG_EUNKNOWABLE,
+                          "the points are too uneven in size for a fit in this arithmetic");
     if (!failed)
         failed = finish(&made, &fit, points, err);
     if (!failed)

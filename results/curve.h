@@ -104,6 +104,10 @@ double curve_value_u(const struct curve *curve, double depth);
 /* Reading expected at a depth that is itself known to depth_u. */
 double curve_reading_u(const struct curve *curve, double depth, double depth_u);
 
+/* Standard uncertainty of the depth found from a reading known to reading_u; INFINITY
+ * where the curve is level. */
+double curve_depth_u(const struct curve *curve, double depth, double reading_u);
+
 /* Depth from a reading known to reading_u:
  * u^2(depth) = (reading_u^2 + u_fit^2) / f'^2 (ISO/TS 28037:2010 clause 11.2). u may be
  * NULL. RIG_EUNKNOWABLE where the reading is outside what the usable range gives, or no

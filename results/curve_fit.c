@@ -55,7 +55,6 @@ static int ascending(const void *a, const void *b)
     return left < right ? -1 : left > right;
 }
 
-/* How many different depths, counted up to a hundred. */
 static int different_depths(const struct curve_points *points, size_t *count, struct rig_err *err)
 {
     double *sorted = malloc(points->n * sizeof *sorted);
@@ -63,9 +62,7 @@ static int different_depths(const struct curve_points *points, size_t *count, st
         return rig_fail_memory(err, "sorting depths");
     memcpy(sorted, points->depth, points->n * sizeof *sorted);
     qsort(sorted, points->n, sizeof *sorted, ascending);
-    *count = 1;
-    for (size_t i = 1; i < points->n; i++)
-        *count += sorted[i] != sorted[i - 1];
+    *count = spline_different(sorted, points->n);
     free(sorted);
     return RIG_OK;
 }
@@ -279,8 +276,14 @@ static int columns_of(struct columns *columns, const struct curve_points *points
     for (size_t i = 0; i < n; i++) {
         double u_y = points->reading_u ? points->reading_u[i] : 0;
         double u_x = points->depth_u ? points->depth_u[i] : 0;
-        columns->points[i] =
-            (struct point){points->depth[i], points->reading[i], hypot(u_y, slope * u_x)};
+        double u = hypot(u_y, slope * u_x);
+        if (stated && !(u > 0)) {
+            columns_free(columns);
+            return rig_fail(err, RIG_EUNKNOWABLE,
+                            "the readings don't change with depth, so depth_u alone says nothing "
+                            "about them; give reading_u too");
+        }
+        columns->points[i] = (struct point){points->depth[i], points->reading[i], u};
     }
     qsort(columns->points, n, sizeof *columns->points, by_depth);
     for (size_t i = 0; i < n; i++) {

@@ -45,16 +45,17 @@ void lsq_add_exact(struct lsq *sums, const long double x[], long double y, long 
 {
     long double row[LSQ_LIMIT + 1];
     bool finite = isfinite(y) && isfinite(u) && u > 0;
-    for (size_t j = 0; j < sums->p; j++) {
+    sums->n++;
+    for (size_t j = 0; j < sums->p && finite; j++) {
         row[j] = x[j] / u;
-        finite = finite && isfinite(row[j]);
+        finite = isfinite(row[j]);
+    }
+    if (!finite) {
+        sums->r[0][0] = NAN;
+        return;
     }
     row[sums->p] = y / u;
-    sums->n++;
-    if (finite)
-        rotate_in(sums, row);
-    else
-        sums->r[0][0] = NAN;
+    rotate_in(sums, row);
 }
 
 void lsq_add(struct lsq *sums, const double x[], double y, double u)

@@ -60,12 +60,13 @@ static double evaluate(const struct spline *spline, double x, bool slope)
         return slope ? tangent : spline->y[end] + tangent * (x - spline->x[end]);
     }
     size_t i = interval_of(spline, x);
-    double h = spline->x[i + 1] - spline->x[i], s = secant(spline, i), t = x - spline->x[i];
+    double h = spline->x[i + 1] - spline->x[i], s = secant(spline, i);
+    double u = (x - spline->x[i]) / h; /* 0 to 1: h squared might vanish */
     double left = slope_at(spline, i), right = slope_at(spline, i + 1);
-    double a = (left + right - 2 * s) / (h * h), b = (3 * s - 2 * left - right) / h;
+    double a = left + right - 2 * s, b = 3 * s - 2 * left - right;
     if (slope)
-        return left + t * (2 * b + t * 3 * a);
-    return spline->y[i] + t * (left + t * (b + t * a));
+        return left + u * (2 * b + u * 3 * a);
+    return spline->y[i] + h * u * (left + u * (b + u * a));
 }
 
 double spline_value(const struct spline *spline, double x)
@@ -91,8 +92,13 @@ void spline_gradient(const struct spline *spline, double x, double gradient[])
     double step = fmax(1e-6 * (high - low), 1e-9 * largest);
     if (!(step > 0))
         step = 1e-9;
+    /* Only the knots that shape the interval's two end slopes matter. */
     struct spline moved = *spline;
+    size_t interval = interval_of(spline, x);
     for (size_t k = 0; k < spline->knots; k++) {
+        gradient[k] = 0;
+        if (k + 1 < interval || k > interval + 2)
+            continue;
         moved.y[k] = spline->y[k] + step;
         double above = spline_value(&moved, x);
         moved.y[k] = spline->y[k] - step;
@@ -112,28 +118,41 @@ double spline_value_u(const struct spline *spline, double x)
     return sqrt(variance < 0 ? 0 : variance);
 }
 
+size_t spline_different(const double x[], size_t n)
+{
+    size_t different = n > 0;
+    for (size_t i = 1, last = 0; i < n; i++)
+        if (x[i] - x[last] > SPLINE_SAME * (x[n - 1] - x[0])) {
+            different++;
+            last = i;
+        }
+    return different;
+}
+
 int spline_place_knots(struct spline *spline, const double x[], size_t n, size_t knots,
                        struct rig_err *err)
 {
     if (knots < 3 || knots > SPLINE_KNOTS)
         return rig_fail(err, RIG_EINPUT, "%zu knots; a spline takes 3 to %d", knots, SPLINE_KNOTS);
-    size_t different = n > 0;
-    for (size_t i = 1; i < n; i++)
-        different += x[i] != x[i - 1];
+    size_t different = spline_different(x, n);
     if (different < knots)
         return rig_fail(err, RIG_EINPUT, "%zu different depths can't carry %zu knots", different,
                         knots);
     memset(spline, 0, sizeof *spline);
     spline->knots = knots;
+    double same = SPLINE_SAME * (x[n - 1] - x[0]), last = x[0];
     size_t seen = 0, k = 0;
     for (size_t i = 0; i < n && k < knots; i++) {
-        if (i > 0 && x[i] == x[i - 1])
+        if (i > 0 && x[i] - last <= same)
             continue;
+        last = x[i];
         /* Knot k is the different depth nearest to its share. */
         size_t wanted = (size_t)lround((double)k * (double)(different - 1) / (double)(knots - 1));
         if (seen++ == wanted)
             spline->x[k++] = x[i];
     }
+    /* Depths as good as equal to the last knot's lie just beyond it: they decide. */
+    spline->x[knots - 1] = x[n - 1];
     return RIG_OK;
 }
 

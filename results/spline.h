@@ -29,6 +29,11 @@ double spline_slope(const struct spline *spline, double x);
 void spline_gradient(const struct spline *spline, double x, double gradient[]);
 double spline_value_u(const struct spline *spline, double x);
 
+/* Depths closer than this share of their range count as one. */
+#define SPLINE_SAME 1e-9
+/* How many different x there are; x[n] ascending. */
+size_t spline_different(const double x[], size_t n);
+
 /* Knots at even shares of the different depths, both ends included. x[n] ascending.
  * RIG_EINPUT for fewer different x than knots. */
 int spline_place_knots(struct spline *spline, const double x[], size_t n, size_t knots,

@@ -11,6 +11,7 @@
     X(run, "home the axis, carry out a profile, record, park the board")                           \
     X(curve, "a table of depth and reading to a calibration curve")                                \
     X(fit, "turn a recording into results and a report")                                           \
+    X(curve, "a calibration curve from a table of depth and reading")                              \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
     X(plan, "check a profile against a rig, without hardware")                                     \

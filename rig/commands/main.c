@@ -5,6 +5,8 @@
 
 #include "base/statement.h"
 
+#include <gsl/gsl_errno.h>
+
 #include <errno.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -82,6 +84,9 @@ int command_dispatch(int argc, char **argv)
 
 int main(int argc, char **argv)
 {
+    /* By default the library aborts the program on a number it dislikes, and the axis
+     * would go on moving. Its results are checked instead. */
+    gsl_set_error_handler_off();
     if (argc < 2) {
         fputs("wetsweep: a command is missing; try 'wetsweep --help'\n", stderr);
         return 2;
