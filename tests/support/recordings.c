@@ -37,7 +37,10 @@ void recording_bench_open(struct recording_bench *bench, const char *profile,
                                                 .started = "2026-04-17T08:00:00Z",
                                                 .version = "0.1.0",
                                                 .water_degc = 19.5}};
-    snprintf(bench->base, sizeof bench->base, "/tmp/wetsweep-recording-XXXXXX");
+    const char *temporary = getenv("TMPDIR");
+    if (!temporary || strlen(temporary) > 32)
+        temporary = "/tmp";
+    snprintf(bench->base, sizeof bench->base, "%s/wetsweep-recording-XXXXXX", temporary);
     assert_non_null(mkdtemp(bench->base));
     snprintf(bench->folder, sizeof bench->folder, "%s/run", bench->base);
     bench->units = units_open(&err);
