@@ -54,13 +54,16 @@ struct recording_writer;
 
 /* Makes the folder (an existing one is RIG_EINPUT that says so) and all files with
  * their headers, run.json with state running. NULL on error, and then no folder
- * stays behind. traces: files that the profile follows, copied for a later fit. */
+ * stays behind. rig and plan must come from the texts in facts. traces: where the files
+ * that the profile follows come from; they are copied for a later fit. NULL when the
+ * profile follows none. */
 struct recording_writer *recording_create(const char *folder, const struct run_facts *facts,
                                           const struct rig *rig, const struct plan *plan,
                                           const struct plan_files *traces, struct rig_err *err);
 
 /* Values beyond NaN are written with up to 9 significant digits, t_s with 6 decimals,
- * NaN as an empty cell. device_s is ignored when the source has no clock. */
+ * NaN (and infinity) as an empty cell. device_s is ignored when the source has no clock.
+ * A row whose t_s isn't finite is RIG_EBUG. */
 int recording_row(struct recording_writer *writer, size_t source, double t_s, double device_s,
                   const double values[], struct rig_err *err);
 /* reported_mm NaN: none. bracket_s: half the gap between question and answer. */
@@ -69,7 +72,8 @@ int recording_motion(struct recording_writer *writer, double t_s, size_t stroke,
 /* One row a stroke once it has ended (or was cut short: ended_s NaN). */
 int recording_stroke(struct recording_writer *writer, size_t stroke, double plan_s, double sent_s,
                      double accepted_s, double ended_s, struct rig_err *err);
-/* kind: one word; text may hold anything, bytes beyond ASCII printable as \xHH. */
+/* kind: one word of up to 23 bytes; text may hold anything: bytes beyond ASCII printable,
+ * and the backslash, are written as \xHH. */
 int recording_event(struct recording_writer *writer, double t_s, const char *kind, const char *text,
                     struct rig_err *err);
 /* Writes out all buffers and calls fdatasync on each file that grew. At least once
@@ -109,19 +113,39 @@ typedef int row_sink(void *context, const struct row_batch *batch, struct rig_er
 /* What a scan passed over, never as data. */
 struct scan_report {
     uint64_t rows, malformed, cut_last_line;
-    uint64_t backward_times; /* t_s below the one before; rows are still delivered */
-    uint64_t first_malformed_line;
+    uint64_t backward_times;       /* t_s below the one before; rows are still delivered */
+    uint64_t first_malformed_line; /* from 1, the header counts */
+    uint64_t unknown_columns;      /* of the file, passed over: not in the rig file */
+    uint64_t lines;                /* looked at, the header and blank ones too */
+    double first_t_s, last_t_s;    /* of all rows; 0 without any */
 };
 
+/* Adds the report of what follows: pieces of one file, or other files. */
+void scan_report_add(struct scan_report *report, const struct scan_report *next);
+
 /* Streams a source's rows in batches of fixed size; memory doesn't grow with the
- * file. The sink's non-zero return ends the scan and is returned. The same rows
- * as RFC 4180 through libcsv gives (a test proves it). */
+ * file. The sink's non-zero return ends the scan and is returned. *report is added to:
+ * zero it before the first use.
+ * The same rows as RFC 4180 through libcsv gives (a test proves it), but that a line's
+ * end always ends the row, so that a stray quote can't swallow hours. A row is malformed
+ * and passed over when its cells are too few or too many, when one isn't a number, or
+ * when it has no t_s. A last line without its end was cut off and is passed over too.
+ * RIG_EINPUT when a channel of the rig file has no column in the file. */
 int recording_scan(const struct recording *recording, size_t source, row_sink *sink, void *context,
                    struct scan_report *report, struct rig_err *err);
 
+/* The same with several threads: the file is cut at line starts into `pieces` (1 to
+ * 16) of about one size, and the rows of piece i go to contexts[i], in order; pieces
+ * run at the same time, so contexts must share nothing that is written. row_batch.first_row
+ * counts within the piece. *report is as of recording_scan. */
+int recording_scan_parallel(const struct recording *recording, size_t source, size_t pieces,
+                            row_sink *sink, void *const contexts[], struct scan_report *report,
+                            struct rig_err *err);
+
 /* The same on a piece of a file in memory, pure: used by the scan and the fuzz
- * target. Parses whole lines of bytes[0..size); *used is where the last whole line
- * ended. */
+ * target. Parses whole lines of bytes[0..size), without a header; *used is where the
+ * last whole line ended. *report counts on from call to call: zero it before the first.
+ * columns: 1 to 256. */
 int recording_parse(const char *bytes, size_t size, size_t columns, row_sink *sink, void *context,
                     size_t *used, struct scan_report *report, struct rig_err *err);
 
@@ -136,10 +160,10 @@ struct stroke_row {
 struct event_row {
     double t_s;
     char kind[24];
-    char *text;
+    char *text; /* as written: \xHH for bytes that aren't printable ASCII, and for \ */
 };
 /* Whole tables, malloc'd (motion and strokes are small against the sources); the
- * caller frees with the matching call. Malformed rows are counted in *report. */
+ * caller frees with free(), events with the call below. *report is added to. */
 int recording_motion_rows(const struct recording *recording, struct motion_row **rows,
                           size_t *count, struct scan_report *report, struct rig_err *err);
 int recording_stroke_rows(const struct recording *recording, struct stroke_row **rows,

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * What the recording's writer and reader share. Private to results/recording_*.c. */
+ * What the recording's writer and reader share. Private to results/recording*.c and
+ * to the tests of these. */
 #ifndef RESULTS_RECORDING_PARTS_H
 #define RESULTS_RECORDING_PARTS_H
 
@@ -7,28 +8,101 @@
 
 #include <jansson.h>
 
-/* run.json as a JSON object. */
-struct run_document {
-    json_t *root;
+/* ---- numbers as text, the same in every locale (recording_text.c) ---- */
+
+enum { CELL_SIZE = 32 };
+/* With `decimals` (0..6) decimals, halves away from zero; |value| < 9e9. Returns the
+ * length; 0 (an empty cell) for what isn't finite or too large. No NUL is added. */
+size_t cell_fixed(char to[CELL_SIZE], double value, unsigned decimals);
+/* Up to 9 significant digits, rounded to nearest (a tie may go either way); 0 for what
+ * isn't finite. */
+size_t cell_value(char to[CELL_SIZE], double value);
+
+/* ---- the tables of a recording (recording_metadata.c) ---- */
+
+enum { TABLE_MOTION, TABLE_STROKES, TABLE_EVENTS, TABLE_FIXED_COUNT };
+enum { RECORDING_COLUMN_LIMIT = 256 }; /* that a file may have */
+
+struct column_facts {
+    char name[RIG_NAME_SIZE];
+    const char *datatype;     /* of the metadata vocabulary */
+    char unit[RIG_NAME_SIZE]; /* "" for none */
+    bool required;
+    char description[160];
 };
 
-int run_document_make(struct run_document *document, const struct run_facts *facts,
-                      const struct plan *plan, struct rig_err *err);
-/* State, reason and the hashes of the files; what can't be hashed is left out. */
-int run_document_end(struct run_document *document, const char *folder, const struct rig *rig,
-                     enum run_state state, const char *why, struct rig_err *err);
-char *run_document_json(const struct run_document *document); /* caller frees; NULL: memory */
-void run_document_free(struct run_document *document);
-
+/* Name of a table's file, without folder. Tables 0..source_count-1 are the sources,
+ * those behind them TABLE_MOTION and so on. */
+void recording_file_name(const struct rig *rig, size_t table, char name[RIG_NAME_SIZE + 8]);
+size_t recording_table_count(const struct rig *rig);
+size_t recording_column_count(const struct rig *rig, size_t table);
+void recording_column(const struct rig *rig, size_t table, size_t column,
+                      struct column_facts *facts);
 bool recording_has_clock(const struct rig_source *source);
-/* csv-metadata.json for the tables of this rig; caller frees; NULL: no memory. */
+/* csv-metadata.json; the caller frees. NULL: no memory. */
 char *recording_metadata(const struct rig *rig);
 
-/* Copies the files that the profile follows to FOLDER/traces/N.csv, in the order in
- * which the profile names them, each once. */
-int recording_save_traces(const char *folder, const struct run_facts *facts,
-                          const struct plan_files *traces, struct rig_err *err);
-/* The number N under which `path` was saved, or -1. */
-int recording_trace_number(const struct run_facts *facts, const char *path);
+/* ---- run.json (recording_document.c) ---- */
+
+/* Facts point into root when it was read. */
+struct run_document {
+    json_t *root;
+    struct run_facts facts;
+    enum run_state state;
+    const char *reason;
+    uint64_t fingerprint;
+};
+
+/* Bytes to facts. RIG_EINPUT with NAME:LINE:COLUMN or NAME and the key. Pure. */
+int run_document_read(struct run_document *document, const char *name, const char *bytes,
+                      size_t size, struct rig_err *err);
+int run_document_make(struct run_document *document, const struct run_facts *facts,
+                      const struct plan *plan, struct rig_err *err);
+/* The traces that the profile follows, each once, are listed with the names that their
+ * copies get. */
+int run_document_list_traces(struct run_document *document, struct rig_err *err);
+size_t run_document_trace_count(const struct run_document *document);
+const char *run_document_trace_path(const struct run_document *document, size_t trace);
+/* "traces/0.csv": made from the number, never taken from the file. */
+void recording_trace_name(size_t trace, char name[40]);
+/* State, reason and the hashes of the files of the folder. What can't be hashed is
+ * left out, and the first such error returned, after all the rest is done. */
+int run_document_end(struct run_document *document, const char *folder, const struct rig *rig,
+                     enum run_state state, const char *why, struct rig_err *err);
+/* The caller frees. NULL: no memory. */
+char *run_document_json(const struct run_document *document);
+void run_document_free(struct run_document *document);
+
+/* ---- rows (recording_parse.c) ---- */
+
+enum { PARSE_BATCH_ROWS = 1024 };
+
+/* Lines to batches of rows. Keeps rows across calls until a batch is full. */
+struct row_parser {
+    size_t columns;                               /* of the file */
+    size_t rows;                                  /* waiting */
+    double *cells;                                /* columns x PARSE_BATCH_ROWS */
+    size_t given;                                 /* columns that the sink gets */
+    const double *values[RECORDING_COLUMN_LIMIT]; /* what the sink gets */
+    row_sink *sink;
+    void *context;
+    struct scan_report *report; /* counts on; its rows number the batches */
+};
+
+/* order[given]: which columns of the file the sink gets, NULL for all as they come. */
+int row_parser_open(struct row_parser *parser, size_t columns, const size_t order[], size_t given,
+                    row_sink *sink, void *context, struct scan_report *report, struct rig_err *err);
+int row_parser_feed(struct row_parser *parser, const char *bytes, size_t size, size_t *used,
+                    struct rig_err *err);
+int row_parser_flush(struct row_parser *parser, struct rig_err *err);
+void row_parser_close(struct row_parser *parser); /* zeroed allowed */
+
+/* ---- files to rows (recording_scan.c) ---- */
+
+/* table as above; pieces: parts of the file that are scanned at the same time, part i
+ * giving its rows to contexts[i]. */
+int recording_scan_table(const struct recording *recording, size_t table, size_t pieces,
+                         row_sink *sink, void *const contexts[], struct scan_report *report,
+                         struct rig_err *err);
 
 #endif

@@ -1,252 +1,350 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * Rows back from a recording's CSV files, in batches of fixed size. */
+ * From a recording's files to the parser: blocks of fixed size, the header, the cut
+ * into pieces that are read at the same time. */
 #include "results/recording_parts.h"
 
 #include "base/file.h"
-#include "base/number.h"
 
 #include <errno.h>
 #include <fcntl.h>
-#include <math.h>
-#include <stdio.h>
+#include <pthread.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
-enum { BATCH_ROWS = 2048, BLOCK = 1 << 20, COLUMN_LIMIT = RIG_CHANNEL_LIMIT + 2 };
-
-struct batch {
-    size_t columns, rows;
-    double (*values)[BATCH_ROWS]; /* columns of them */
-    const double *pointers[COLUMN_LIMIT];
-    uint64_t first_row;
-    double last_t_s;
+/* A block stays in the processor's second cache. It starts on a page: reading to
+ * elsewhere is several times slower. In front of it is room for the line that the
+ * block before broke off. */
+enum {
+    PAGE = 4096,
+    BLOCK = 256 * 1024,
+    LINE_ROOM = 64 * 1024,
+    PIECE_LIMIT = 16,
+    PIECE_WORTH = 1 << 20 /* a smaller piece isn't worth a thread */
 };
 
-static int flush(struct batch *batch, row_sink *sink, void *context, struct rig_err *err)
-{
-    if (batch->rows == 0)
-        return RIG_OK;
-    struct row_batch view = {.rows = batch->rows,
-                             .columns = batch->columns,
-                             .values = batch->pointers,
-                             .first_row = batch->first_row};
-    batch->first_row += batch->rows;
-    batch->rows = 0;
-    return sink(context, &view, err);
-}
+struct table_file {
+    char *path;
+    int fd;
+    uint64_t size;    /* when it was opened: a file may still grow */
+    uint64_t rows_at; /* behind the header */
+    size_t columns, given;
+    size_t order[RECORDING_COLUMN_LIMIT];
+    uint64_t unknown_columns;
+    bool cut_header; /* no whole line */
+};
 
-/* One line without its end into the next row; false when it is malformed. */
-static bool parse_line(struct batch *batch, const char *at, const char *end)
+static int read_block(const struct table_file *file, char *to, size_t size, uint64_t at,
+                      size_t *got, struct rig_err *err)
 {
-    for (size_t c = 0; c < batch->columns; c++) {
-        const char *comma = memchr(at, ',', (size_t)(end - at));
-        const char *stop = comma ? comma : end;
-        if ((c + 1 < batch->columns) != (comma != NULL))
-            return false;
-        double value = NAN;
-        if (stop > at && !rig_number(at, (size_t)(stop - at), &value, NULL))
-            return false;
-        batch->values[c][batch->rows] = value;
-        at = stop + 1;
-    }
-    return isfinite(batch->values[0][batch->rows]);
-}
-
-static int parse(struct batch *batch, const char *bytes, size_t size, row_sink *sink, void *context,
-                 size_t *used, struct scan_report *report, struct rig_err *err)
-{
-    const char *at = bytes, *end = bytes + size;
-    *used = 0;
-    while (at < end) {
-        const char *newline = memchr(at, '\n', (size_t)(end - at));
-        if (!newline)
+    *got = 0;
+    while (*got < size) {
+        ssize_t n = pread(file->fd, to + *got, size - *got, (off_t)(at + *got));
+        if (n < 0 && errno == EINTR)
+            continue;
+        if (n < 0)
+            return rig_fail_os(err, errno, "%s: can't be read", file->path);
+        if (n == 0)
             break;
-        const char *stop = newline > at && newline[-1] == '\r' ? newline - 1 : newline;
-        if (parse_line(batch, at, stop)) {
-            double t_s = batch->values[0][batch->rows];
-            report->backward_times += t_s < batch->last_t_s;
-            batch->last_t_s = t_s;
-            batch->rows++;
-            report->rows++;
-        } else if (report->malformed++ == 0) {
-            report->first_malformed_line = report->rows + 2;
+        *got += (size_t)n;
+    }
+    return RIG_OK;
+}
+
+/* ---- the header ---- */
+
+/* Cuts the line into its cells and returns how many there are; room of them are kept. */
+static size_t split_header(char *line, char *cells[], size_t room)
+{
+    size_t count = 0;
+    for (char *at = line; at; count++) {
+        char *comma = strchr(at, ',');
+        if (comma)
+            *comma = 0;
+        size_t length = strlen(at);
+        if (length >= 2 && at[0] == '"' && at[length - 1] == '"') {
+            at[length - 1] = 0;
+            at++;
         }
-        at = newline + 1;
-        *used = (size_t)(at - bytes);
-        if (batch->rows == BATCH_ROWS) {
-            int code = flush(batch, sink, context, err);
+        if (count < room)
+            cells[count] = at;
+        at = comma ? comma + 1 : NULL;
+    }
+    return count;
+}
+
+static int match_columns(struct table_file *file, const struct rig *rig, size_t table,
+                         char *const cells[], struct rig_err *err)
+{
+    file->given = recording_column_count(rig, table);
+    for (size_t c = 0; c < file->given; c++) {
+        struct column_facts facts;
+        recording_column(rig, table, c, &facts);
+        size_t at = 0;
+        while (at < file->columns && strcmp(cells[at], facts.name) != 0)
+            at++;
+        if (at == file->columns)
+            return rig_fail(err, RIG_EINPUT,
+                            "%s:1: has no column '%s', which the rig file in run.json gives it",
+                            file->path, facts.name);
+        file->order[c] = at;
+    }
+    if (file->order[0] != 0)
+        return rig_fail(err, RIG_EINPUT, "%s:1: the first column must be the time", file->path);
+    file->unknown_columns = file->columns - file->given;
+    return RIG_OK;
+}
+
+static int read_header(struct table_file *file, const struct rig *rig, size_t table,
+                       struct rig_err *err)
+{
+    char *line = malloc(LINE_ROOM), *cells[RECORDING_COLUMN_LIMIT];
+    size_t got = 0;
+    int code = line ? read_block(file, line, LINE_ROOM - 1, 0, &got, err)
+                    : rig_fail_memory(err, file->path);
+    char *end = code ? NULL : memchr(line, '\n', got);
+    if (!code && !end && got < LINE_ROOM - 1) {
+        file->cut_header = got > 0;
+        file->rows_at = file->size = 0; /* nothing to scan */
+        file->columns = file->given = recording_column_count(rig, table);
+        for (size_t c = 0; c < file->given; c++)
+            file->order[c] = c;
+    } else if (!code) {
+        if (end) {
+            file->rows_at = (uint64_t)(end + 1 - line);
+            end -= end > line && end[-1] == '\r';
+            *end = 0;
+        }
+        char *first = end && memcmp(line, "\xEF\xBB\xBF", 3) == 0 ? line + 3 : line;
+        file->columns = end ? split_header(first, cells, RECORDING_COLUMN_LIMIT) : 0;
+        if (file->columns == 0 || file->columns > RECORDING_COLUMN_LIMIT)
+            code = rig_fail(err, RIG_EINPUT, "%s:1: is no header of at most %d columns", file->path,
+                            RECORDING_COLUMN_LIMIT);
+        else
+            code = match_columns(file, rig, table, cells, err);
+    }
+    free(line);
+    return code;
+}
+
+static void close_table(struct table_file *file)
+{
+    if (file->fd >= 0)
+        close(file->fd);
+    free(file->path);
+}
+
+static int open_table(struct table_file *file, const struct recording *recording, size_t table,
+                      struct rig_err *err)
+{
+    char name[RIG_NAME_SIZE + 8];
+    struct stat status;
+    const struct rig *rig = recording_rig(recording);
+    recording_file_name(rig, table, name);
+    *file = (struct table_file){.fd = -1, .path = file_join(recording_folder(recording), name)};
+    if (!file->path)
+        return rig_fail_memory(err, "a path");
+    file->fd = open(file->path, O_RDONLY | O_CLOEXEC | O_NOCTTY);
+    if (file->fd < 0 || fstat(file->fd, &status))
+        return rig_fail_os(err, errno, "%s: can't be read", file->path);
+    if (!S_ISREG(status.st_mode))
+        return rig_fail(err, RIG_EINPUT, "%s: isn't a plain file", file->path);
+    file->size = (uint64_t)status.st_size;
+    return read_header(file, rig, table, err);
+}
+
+/* ---- one piece ---- */
+
+struct piece {
+    const struct table_file *file;
+    uint64_t from, to; /* both at line starts, or the file's end */
+    row_sink *sink;
+    void *context;
+    atomic_bool *stop; /* another piece has failed */
+    struct scan_report report;
+    struct rig_err err;
+    int code;
+};
+
+/* Feeds the lines of bytes[0..size) and returns how much was left over, the start of a
+ * line. *skipping: inside a line that is longer than any row. */
+static int feed(struct row_parser *parser, const char *bytes, size_t size, size_t *left,
+                bool *skipping, struct rig_err *err)
+{
+    size_t skip = 0, used = 0;
+    if (*skipping) {
+        const char *newline = memchr(bytes, '\n', size);
+        *skipping = !newline;
+        skip = newline ? (size_t)(newline + 1 - bytes) : size;
+        parser->report->lines += newline != NULL;
+    }
+    int code = row_parser_feed(parser, bytes + skip, size - skip, &used, err);
+    *left = size - skip - used;
+    if (!code && *left > LINE_ROOM) {
+        if (parser->report->malformed++ == 0)
+            parser->report->first_malformed_line = parser->report->lines + 1;
+        *skipping = true;
+        *left = 0;
+    }
+    return code;
+}
+
+static void scan_piece(struct piece *piece)
+{
+    const struct table_file *file = piece->file;
+    struct row_parser parser;
+    char *buffer = aligned_alloc(PAGE, LINE_ROOM + BLOCK);
+    struct rig_err *err = &piece->err;
+    size_t left = 0;
+    bool skipping = false;
+    int code = row_parser_open(&parser, file->columns, file->order, file->given, piece->sink,
+                               piece->context, &piece->report, err);
+    if (!code && !buffer)
+        code = rig_fail_memory(err, "rows of a recording");
+    for (uint64_t at = piece->from; !code && at < piece->to;) {
+        size_t want = piece->to - at < BLOCK ? (size_t)(piece->to - at) : BLOCK, got;
+        if (atomic_load_explicit(piece->stop, memory_order_relaxed))
+            break;
+        code = read_block(file, buffer + LINE_ROOM, want, at, &got, err);
+        if (code || got == 0) /* it became shorter while being read */
+            break;
+        at += got;
+        char *block = buffer + LINE_ROOM;
+        const char *start = block - left;
+        size_t size = left + got;
+        code = feed(&parser, start, size, &left, &skipping, err);
+        if (!code) /* else the rest may be longer than the room for it */
+            memmove(block - left, start + size - left, left);
+    }
+    if (!code)
+        code = row_parser_flush(&parser, err);
+    piece->report.cut_last_line += left > 0 || skipping;
+    row_parser_close(&parser);
+    free(buffer);
+    piece->code = code;
+    if (code)
+        atomic_store(piece->stop, true);
+}
+
+static void *run_piece(void *piece)
+{
+    scan_piece(piece);
+    return NULL;
+}
+
+/* ---- the whole ---- */
+
+/* The first line start at or behind `at`. */
+static int next_line(const struct table_file *file, uint64_t at, uint64_t *start,
+                     struct rig_err *err)
+{
+    char bytes[PAGE];
+    for (at--; at < file->size;) {
+        size_t got;
+        int code = read_block(file, bytes, sizeof bytes, at, &got, err);
+        if (code)
+            return code;
+        const char *newline = memchr(bytes, '\n', got);
+        if (newline) {
+            *start = at + (uint64_t)(newline - bytes) + 1;
+            return RIG_OK;
+        }
+        if (got == 0)
+            break;
+        at += got;
+    }
+    *start = file->size;
+    return RIG_OK;
+}
+
+static int cut(const struct table_file *file, struct piece pieces[], size_t count,
+               struct rig_err *err)
+{
+    uint64_t from = file->rows_at, length = file->size > from ? file->size - from : 0;
+    size_t worth = (size_t)(length / PIECE_WORTH) + 1;
+    size_t used = count < worth ? count : worth; /* those behind stay empty */
+    for (size_t i = 0; i < count; i++) {
+        uint64_t to = file->size;
+        if (i + 1 < used) {
+            int code = next_line(file, file->rows_at + length / used * (i + 1), &to, err);
             if (code)
                 return code;
         }
+        pieces[i].from = from;
+        pieces[i].to = to > from ? to : from;
+        from = pieces[i].to;
     }
     return RIG_OK;
 }
 
-static int open_batch(struct batch *batch, size_t columns, struct rig_err *err)
+static void run_pieces(struct piece pieces[], size_t count)
 {
-    *batch = (struct batch){.columns = columns, .last_t_s = -INFINITY};
-    if (columns == 0 || columns > COLUMN_LIMIT)
-        return rig_fail(err, RIG_EBUG, "%zu columns", columns);
-    batch->values = malloc(columns * sizeof *batch->values);
-    if (!batch->values)
-        return rig_fail_memory(err, "rows of a recording");
-    for (size_t c = 0; c < columns; c++)
-        batch->pointers[c] = batch->values[c];
-    return RIG_OK;
-}
-
-int recording_parse(const char *bytes, size_t size, size_t columns, row_sink *sink, void *context,
-                    size_t *used, struct scan_report *report, struct rig_err *err)
-{
-    struct batch batch;
-    int code = open_batch(&batch, columns, err);
-    if (code)
-        return code;
-    code = parse(&batch, bytes, size, sink, context, used, report, err);
-    if (!code)
-        code = flush(&batch, sink, context, err);
-    free(batch.values);
-    return code;
-}
-
-static int scan_file(const char *path, size_t columns, row_sink *sink, void *context,
-                     struct scan_report *report, struct rig_err *err)
-{
-    struct batch batch;
-    int code = open_batch(&batch, columns, err);
-    if (code)
-        return code;
-    char *block = malloc(BLOCK);
-    int fd = open(path, O_RDONLY | O_CLOEXEC);
-    if (!block)
-        code = rig_fail_memory(err, "rows of a recording");
-    else if (fd < 0)
-        code = rig_fail_os(err, errno, "%s", path);
-    size_t held = 0;
-    bool header = true;
-    while (!code) {
-        ssize_t got = read(fd, block + held, BLOCK - held);
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got < 0)
-            code = rig_fail_os(err, errno, "%s", path);
-        if (got <= 0)
-            break;
-        held += (size_t)got;
-        size_t skip = 0, used = 0;
-        if (header) {
-            char *newline = memchr(block, '\n', held);
-            if (!newline)
-                continue;
-            skip = (size_t)(newline + 1 - block);
-            header = false;
-        }
-        code = parse(&batch, block + skip, held - skip, sink, context, &used, report, err);
-        held -= skip + used;
-        memmove(block, block + skip + used, held);
-        if (held == BLOCK) { /* no line is that long: pass over it */
-            report->malformed++;
-            held = 0;
-        }
+    pthread_t threads[PIECE_LIMIT];
+    bool running[PIECE_LIMIT] = {false};
+    for (size_t i = 1; i < count; i++)
+        if (pieces[i].from < pieces[i].to)
+            running[i] = pthread_create(&threads[i], NULL, run_piece, &pieces[i]) == 0;
+    for (size_t i = 0; i < count; i++) {
+        if (running[i])
+            pthread_join(threads[i], NULL);
+        else /* the first, an empty one, or no thread was to be had */
+            scan_piece(&pieces[i]);
     }
-    report->cut_last_line += held > 0;
+}
+
+int recording_scan_table(const struct recording *recording, size_t table, size_t count,
+                         row_sink *sink, void *const contexts[], struct scan_report *report,
+                         struct rig_err *err)
+{
+    struct table_file file;
+    struct piece pieces[PIECE_LIMIT];
+    atomic_bool stop = false;
+    if (count == 0 || count > PIECE_LIMIT ||
+        table >= recording_table_count(recording_rig(recording)))
+        return rig_fail(err, RIG_EBUG, "table %zu of a recording in %zu pieces", table, count);
+    for (size_t i = 0; i < count; i++)
+        pieces[i] =
+            (struct piece){.file = &file, .sink = sink, .context = contexts[i], .stop = &stop};
+    int code = open_table(&file, recording, table, err);
     if (!code)
-        code = flush(&batch, sink, context, err);
-    if (fd >= 0)
-        close(fd);
-    free(block);
-    free(batch.values);
+        code = cut(&file, pieces, count, err);
+    if (!code) {
+        struct scan_report whole = {.unknown_columns = file.unknown_columns,
+                                    .cut_last_line = file.cut_header,
+                                    .lines = file.rows_at > 0};
+        run_pieces(pieces, count);
+        for (size_t i = 0; i < count; i++) {
+            uint64_t before = whole.lines;
+            bool fine = whole.malformed == 0;
+            scan_report_add(&whole, &pieces[i].report);
+            if (fine && whole.malformed)
+                whole.first_malformed_line += before;
+        }
+        scan_report_add(report, &whole);
+        for (size_t i = 0; !code && i < count; i++)
+            if (pieces[i].code) {
+                code = pieces[i].code;
+                if (err)
+                    *err = pieces[i].err;
+            }
+    }
+    close_table(&file);
     return code;
+}
+
+int recording_scan_parallel(const struct recording *recording, size_t source, size_t pieces,
+                            row_sink *sink, void *const contexts[], struct scan_report *report,
+                            struct rig_err *err)
+{
+    if (source >= recording_rig(recording)->source_count)
+        return rig_fail(err, RIG_EBUG, "source %zu of a recording", source);
+    return recording_scan_table(recording, source, pieces, sink, contexts, report, err);
 }
 
 int recording_scan(const struct recording *recording, size_t source, row_sink *sink, void *context,
                    struct scan_report *report, struct rig_err *err)
 {
-    const struct rig_source *from = &recording_rig(recording)->sources[source];
-    char name[RIG_NAME_SIZE + 8];
-    snprintf(name, sizeof name, "%s.csv", from->name);
-    char *path = file_join(recording_folder(recording), name);
-    if (!path)
-        return rig_fail_memory(err, "a path");
-    size_t columns = 1 + recording_has_clock(from) + from->channel_count;
-    int code = scan_file(path, columns, sink, context, report, err);
-    free(path);
-    return code;
-}
-
-struct table_rows {
-    double *cells;
-    size_t columns, rows, room;
-};
-
-static int keep_rows(void *context, const struct row_batch *batch, struct rig_err *err)
-{
-    struct table_rows *table = context;
-    if (table->rows + batch->rows > table->room) {
-        size_t room = 2 * (table->rows + batch->rows);
-        double *larger = realloc(table->cells, room * table->columns * sizeof *larger);
-        if (!larger)
-            return rig_fail_memory(err, "a table of the recording");
-        table->cells = larger;
-        table->room = room;
-    }
-    for (size_t r = 0; r < batch->rows; r++)
-        for (size_t c = 0; c < table->columns; c++)
-            table->cells[(table->rows + r) * table->columns + c] = batch->values[c][r];
-    table->rows += batch->rows;
-    return RIG_OK;
-}
-
-static int read_table(const struct recording *recording, const char *name, struct table_rows *table,
-                      struct scan_report *report, struct rig_err *err)
-{
-    char *path = file_join(recording_folder(recording), name);
-    int code = path ? scan_file(path, table->columns, keep_rows, table, report, err)
-                    : rig_fail_memory(err, "a path");
-    free(path);
-    return code;
-}
-
-int recording_motion_rows(const struct recording *recording, struct motion_row **rows,
-                          size_t *count, struct scan_report *report, struct rig_err *err)
-{
-    struct table_rows table = {.columns = 6};
-    int code = read_table(recording, "motion.csv", &table, report, err);
-    *rows = code ? NULL : calloc(table.rows + 1, sizeof **rows);
-    *count = 0;
-    if (!code && !*rows)
-        code = rig_fail_memory(err, "motion.csv");
-    for (size_t i = 0; !code && i < table.rows; i++) {
-        const double *cell = &table.cells[i * 6];
-        (*rows)[(*count)++] = (struct motion_row){.t_s = cell[0],
-                                                  .stroke = (uint32_t)cell[1],
-                                                  .depth_mm = cell[2],
-                                                  .reported_mm = cell[3],
-                                                  .bracket_s = cell[4],
-                                                  .segment = (uint32_t)cell[5]};
-    }
-    free(table.cells);
-    return code;
-}
-
-int recording_stroke_rows(const struct recording *recording, struct stroke_row **rows,
-                          size_t *count, struct scan_report *report, struct rig_err *err)
-{
-    struct table_rows table = {.columns = 5};
-    int code = read_table(recording, "strokes.csv", &table, report, err);
-    *rows = code ? NULL : calloc(table.rows + 1, sizeof **rows);
-    *count = 0;
-    if (!code && !*rows)
-        code = rig_fail_memory(err, "strokes.csv");
-    for (size_t i = 0; !code && i < table.rows; i++) {
-        const double *cell = &table.cells[i * 5];
-        (*rows)[(*count)++] = (struct stroke_row){.stroke = (uint32_t)cell[0],
-                                                  .plan_s = cell[1],
-                                                  .sent_s = cell[2],
-                                                  .accepted_s = cell[3],
-                                                  .ended_s = cell[4]};
-    }
-    free(table.cells);
-    return code;
+    return recording_scan_parallel(recording, source, 1, sink, &context, report, err);
 }

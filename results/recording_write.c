@@ -1,164 +1,154 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * Writing a recording: rows appended to CSV files, synced by the caller's clock; the
- * small run.json replaced whole. */
+ * Writing a recording: rows appended to CSV files (RFC 4180), synced when the caller
+ * says so; the small run.json replaced whole. run.json is the last file to be made, so
+ * that a folder that has one is a whole recording. */
 #include "results/recording.h"
 
 #include "base/file.h"
-#include "base/number.h"
 #include "base/text.h"
 #include "results/recording_parts.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
-enum { FIXED_FILES = 3, ROW_SIZE = 64 + 24 * (RIG_CHANNEL_LIMIT + 2) };
+enum { TABLE_LIMIT = RIG_SOURCE_LIMIT + TABLE_FIXED_COUNT, ROW_SIZE = 4096 };
+_Static_assert(ROW_SIZE >= CELL_SIZE * (RIG_CHANNEL_LIMIT + 3), "a row fits");
 
 struct recording_writer {
     char *folder;
     struct rig rig;
     struct run_document document; /* run.json, kept for the last writing */
-    struct file_append *sources[RIG_SOURCE_LIMIT];
-    struct file_append *motion, *strokes, *events;
-    bool traces;
+    struct file_append *tables[TABLE_LIMIT];
+    uint64_t synced[TABLE_LIMIT]; /* sizes at the last sync */
 };
 
-const char *run_state_name(enum run_state state)
+static struct file_append *fixed(const struct recording_writer *writer, size_t table)
 {
-    static const char *const names[] = {
-#define X(state, word) word,
-        RUN_STATES(X)
-#undef X
-    };
-    return state < RUN_STATE_COUNT ? names[state] : "?";
+    return writer->tables[writer->rig.source_count + table];
 }
 
-/* Decimal text with a fixed number of decimals, without the printf machinery. */
-static size_t put_fixed(char *to, double value, unsigned decimals)
-{
-    static const double scale[] = {1, 10, 100, 1e3, 1e4, 1e5, 1e6};
-    double scaled = rint(fabs(value) * scale[decimals]);
-    if (!(scaled < 9e15))
-        return (size_t)snprintf(to, 24, "%.9g", value);
-    uint64_t digits = (uint64_t)scaled;
-    char reversed[24];
-    size_t n = 0, size = 0;
-    do {
-        if (n == decimals && decimals)
-            reversed[n++] = '.';
-        reversed[n++] = (char)('0' + digits % 10);
-        digits /= 10;
-    } while (digits || n <= decimals + (decimals > 0));
-    if (value < 0 && scaled > 0)
-        to[size++] = '-';
-    while (n)
-        to[size++] = reversed[--n];
-    return size;
-}
-
-/* Up to nine significant digits; NaN is an empty cell. */
-static size_t put_value(char *to, double value)
-{
-    if (!isfinite(value))
-        return 0;
-    if (value == rint(value) && fabs(value) < 1e9)
-        return put_fixed(to, value, 0);
-    int size = snprintf(to, 24, "%.9g", value);
-    return size > 0 ? (size_t)size : 0;
-}
-
-static struct file_append *open_table(const char *folder, const char *name, const char *header,
-                                      struct rig_err *err)
+static int save(const char *folder, const char *name, const char *bytes, size_t size,
+                struct rig_err *err)
 {
     char *path = file_join(folder, name);
-    if (!path) {
-        rig_fail_memory(err, "a path");
-        return NULL;
-    }
-    struct file_append *file = file_append_open(path, 0, err);
+    int code = path ? file_replace(path, bytes, size, err) : rig_fail_memory(err, "a path");
     free(path);
-    if (file && file_append_write(file, header, strlen(header), err)) {
-        file_append_close(file, NULL);
-        return NULL;
-    }
-    return file;
+    return code;
 }
 
-static int open_source(struct recording_writer *writer, size_t index, struct rig_err *err)
+static int save_text(const char *folder, const char *name, char *text, struct rig_err *err)
 {
-    const struct rig_source *source = &writer->rig.sources[index];
+    int code = text ? save(folder, name, text, strlen(text), err) : rig_fail_memory(err, name);
+    free(text);
+    return code;
+}
+
+/* ---- making the folder ---- */
+
+static int open_table(struct recording_writer *writer, size_t table, struct rig_err *err)
+{
     struct text header = {0};
     char name[RIG_NAME_SIZE + 8];
-    text_add(&header, recording_has_clock(source) ? "t_s,device_s" : "t_s");
-    for (size_t c = 0; c < source->channel_count; c++) {
-        text_add(&header, ",");
-        text_add(&header, source->channels[c].name);
+    recording_file_name(&writer->rig, table, name);
+    for (size_t c = 0; c < recording_column_count(&writer->rig, table); c++) {
+        struct column_facts facts;
+        recording_column(&writer->rig, table, c, &facts);
+        text_format(&header, "%s%s", c ? "," : "", facts.name);
     }
     text_add(&header, "\r\n");
-    if (text_failed(&header)) {
-        text_free(&header);
-        return rig_fail_memory(err, "a header");
-    }
-    snprintf(name, sizeof name, "%s.csv", source->name);
-    writer->sources[index] = open_table(writer->folder, name, header.bytes, err);
+    char *path = file_join(writer->folder, name);
+    int code = RIG_OK;
+    if (text_failed(&header) || !path)
+        code = rig_fail_memory(err, name);
+    else if (!(writer->tables[table] = file_append_open(path, 0, err)))
+        code = err ? (int)err->code : RIG_EOS;
+    else
+        code = file_append_write(writer->tables[table], header.bytes, header.size, err);
     text_free(&header);
-    return writer->sources[index] ? RIG_OK : (int)err->code;
-}
-
-static int save_small(const char *folder, const char *name, const char *bytes, size_t size,
-                      struct rig_err *err)
-{
-    char *path = file_join(folder, name);
-    if (!path)
-        return rig_fail_memory(err, "a path");
-    int code = file_replace(path, bytes, size, err);
     free(path);
     return code;
 }
 
-static int save_document(struct recording_writer *writer, struct rig_err *err)
+static int copy_traces(struct recording_writer *writer, const struct plan_files *files,
+                       struct rig_err *err)
 {
-    char *json = run_document_json(&writer->document);
-    if (!json)
-        return rig_fail_memory(err, "run.json");
-    int code = save_small(writer->folder, "run.json", json, strlen(json), err);
-    free(json);
+    size_t count = run_document_trace_count(&writer->document);
+    char *folder = count ? file_join(writer->folder, "traces") : NULL;
+    int code = RIG_OK;
+    if (count && (!files || !files->load))
+        code = rig_fail(err, RIG_EBUG, "the profile follows '%.100s' but nobody reads it",
+                        run_document_trace_path(&writer->document, 0));
+    else if (count)
+        code = folder ? file_make_folder(folder, 1, err) : rig_fail_memory(err, "a path");
+    free(folder);
+    for (size_t i = 0; !code && i < count; i++) {
+        char *bytes = NULL, name[40];
+        size_t size = 0;
+        recording_trace_name(i, name);
+        code = files->load(files->context, run_document_trace_path(&writer->document, i), &bytes,
+                           &size, err);
+        if (!code)
+            code = save(writer->folder, name, bytes, size, err);
+        free(bytes);
+    }
     return code;
 }
 
-/* What a half-made recording leaves behind is removed again. */
-static void undo(struct recording_writer *writer)
+static void remove_file(const char *folder, const char *name)
 {
-    static const char *const fixed[] = {"run.json", "motion.csv", "strokes.csv", "events.csv",
-                                        "csv-metadata.json"};
-    for (size_t i = 0; i < sizeof fixed / sizeof *fixed + writer->rig.source_count; i++) {
-        char name[RIG_NAME_SIZE + 8];
-        if (i < sizeof fixed / sizeof *fixed)
-            snprintf(name, sizeof name, "%s", fixed[i]);
-        else
-            snprintf(name, sizeof name, "%s.csv",
-                     writer->rig.sources[i - sizeof fixed / sizeof *fixed].name);
-        char *path = file_join(writer->folder, name);
-        if (path)
-            unlink(path);
-        free(path);
+    char *path = file_join(folder, name);
+    if (path)
+        unlink(path);
+    free(path);
+}
+
+/* What a half-made recording leaves behind is removed again: files of ours only. */
+static void undo(const struct recording_writer *writer)
+{
+    char name[RIG_NAME_SIZE + 8], trace[40];
+    for (size_t t = 0; t < recording_table_count(&writer->rig); t++) {
+        recording_file_name(&writer->rig, t, name);
+        remove_file(writer->folder, name);
     }
+    for (size_t i = 0; i < run_document_trace_count(&writer->document); i++) {
+        recording_trace_name(i, trace);
+        remove_file(writer->folder, trace);
+    }
+    char *traces = file_join(writer->folder, "traces");
+    if (traces)
+        rmdir(traces);
+    free(traces);
+    remove_file(writer->folder, "csv-metadata.json");
+    remove_file(writer->folder, "run.json");
     rmdir(writer->folder);
 }
 
 static void free_writer(struct recording_writer *writer)
 {
-    for (size_t i = 0; i < RIG_SOURCE_LIMIT; i++)
-        file_append_close(writer->sources[i], NULL);
-    file_append_close(writer->motion, NULL);
-    file_append_close(writer->strokes, NULL);
-    file_append_close(writer->events, NULL);
+    for (size_t t = 0; t < TABLE_LIMIT; t++)
+        file_append_close(writer->tables[t], NULL);
     run_document_free(&writer->document);
     free(writer->folder);
     free(writer);
+}
+
+static int fill_folder(struct recording_writer *writer, const struct plan_files *traces,
+                       struct rig_err *err)
+{
+    int code = copy_traces(writer, traces, err);
+    for (size_t t = 0; !code && t < recording_table_count(&writer->rig); t++)
+        code = open_table(writer, t, err);
+    if (!code)
+        code =
+            save_text(writer->folder, "csv-metadata.json", recording_metadata(&writer->rig), err);
+    if (!code)
+        code = recording_sync(writer, err);
+    if (!code)
+        code = save_text(writer->folder, "run.json", run_document_json(&writer->document), err);
+    return code;
 }
 
 struct recording_writer *recording_create(const char *folder, const struct run_facts *facts,
@@ -173,127 +163,140 @@ struct recording_writer *recording_create(const char *folder, const struct run_f
     writer->rig = *rig;
     writer->folder = strdup(folder);
     int code = writer->folder ? run_document_make(&writer->document, facts, plan, err)
-                              : rig_fail_memory(err, "a path");
+                              : rig_fail_memory(err, "a recording");
+    if (!code)
+        code = run_document_list_traces(&writer->document, err);
     if (!code)
         code = file_make_folder(folder, 1, err);
-    if (code) {
-        free_writer(writer);
-        return NULL;
-    }
-    code = recording_save_traces(folder, facts, traces, err);
-    for (size_t i = 0; !code && i < rig->source_count; i++)
-        code = open_source(writer, i, err);
-    if (!code && !(writer->motion =
-                       open_table(folder, "motion.csv",
-                                  "t_s,stroke,depth_mm,reported_mm,bracket_s,segment\r\n", err)))
-        code = err->code;
-    if (!code && !(writer->strokes = open_table(
-                       folder, "strokes.csv", "stroke,plan_s,sent_s,accepted_s,ended_s\r\n", err)))
-        code = err->code;
-    if (!code && !(writer->events = open_table(folder, "events.csv", "t_s,kind,text\r\n", err)))
-        code = err->code;
-    if (!code) {
-        char *metadata = recording_metadata(rig);
-        code = metadata ? save_small(folder, "csv-metadata.json", metadata, strlen(metadata), err)
-                        : rig_fail_memory(err, "csv-metadata.json");
-        free(metadata);
-    }
-    if (!code)
-        code = save_document(writer, err);
-    if (!code)
-        code = recording_sync(writer, err);
-    if (code) {
+    if (!code && (code = fill_folder(writer, traces, err)))
         undo(writer);
-        free_writer(writer);
-        return NULL;
-    }
-    return writer;
+    if (!code)
+        return writer;
+    free_writer(writer);
+    return NULL;
+}
+
+/* ---- rows ---- */
+
+/* A row is assembled whole and handed over at once: what is cut off is the last row. */
+struct row {
+    char bytes[ROW_SIZE];
+    size_t size;
+};
+
+static void put_time(struct row *row, double t_s)
+{
+    row->size = cell_fixed(row->bytes, t_s, 6);
+}
+
+static void put_value(struct row *row, double value)
+{
+    row->bytes[row->size++] = ',';
+    row->size += cell_value(row->bytes + row->size, value);
+}
+
+static void put_fixed(struct row *row, double value, unsigned decimals)
+{
+    row->bytes[row->size++] = ',';
+    row->size += cell_fixed(row->bytes + row->size, value, decimals);
+}
+
+static int put_row(struct file_append *file, struct row *row, struct rig_err *err)
+{
+    row->bytes[row->size++] = '\r';
+    row->bytes[row->size++] = '\n';
+    return file_append_write(file, row->bytes, row->size, err);
+}
+
+static int need_time(double t_s, struct rig_err *err)
+{
+    return fabs(t_s) < 9e9 ? RIG_OK : rig_fail(err, RIG_EBUG, "a row without a time");
 }
 
 int recording_row(struct recording_writer *writer, size_t source, double t_s, double device_s,
                   const double values[], struct rig_err *err)
 {
-    char row[ROW_SIZE];
+    struct row row;
+    if (source >= writer->rig.source_count)
+        return rig_fail(err, RIG_EBUG, "a row of source %zu", source);
+    if (need_time(t_s, err))
+        return RIG_EBUG;
     const struct rig_source *from = &writer->rig.sources[source];
-    size_t size = put_fixed(row, t_s, 6);
-    if (recording_has_clock(from)) {
-        row[size++] = ',';
-        if (isfinite(device_s))
-            size += put_fixed(row + size, device_s, 6);
-    }
-    for (size_t c = 0; c < from->channel_count; c++) {
-        row[size++] = ',';
-        size += put_value(row + size, values[c]);
-    }
-    row[size++] = '\r';
-    row[size++] = '\n';
-    return file_append_write(writer->sources[source], row, size, err);
-}
-
-static size_t put_cell(char *to, double value, unsigned decimals)
-{
-    to[0] = ',';
-    return 1 + (isfinite(value) ? put_fixed(to + 1, value, decimals) : 0);
+    put_time(&row, t_s);
+    if (recording_has_clock(from))
+        put_fixed(&row, device_s, 6);
+    for (size_t c = 0; c < from->channel_count; c++)
+        put_value(&row, values[c]);
+    return put_row(writer->tables[source], &row, err);
 }
 
 int recording_motion(struct recording_writer *writer, double t_s, size_t stroke, double depth_mm,
                      double reported_mm, double bracket_s, size_t segment, struct rig_err *err)
 {
-    char row[200];
-    size_t size = put_fixed(row, t_s, 6);
-    size += put_cell(row + size, (double)stroke, 0);
-    size += put_cell(row + size, depth_mm, 4);
-    size += put_cell(row + size, reported_mm, 4);
-    size += put_cell(row + size, bracket_s, 6);
-    size += put_cell(row + size, (double)segment, 0);
-    memcpy(row + size, "\r\n", 2);
-    return file_append_write(writer->motion, row, size + 2, err);
+    struct row row;
+    if (need_time(t_s, err))
+        return RIG_EBUG;
+    put_time(&row, t_s);
+    put_fixed(&row, (double)stroke, 0);
+    put_value(&row, depth_mm);
+    put_value(&row, reported_mm);
+    put_fixed(&row, bracket_s, 6);
+    put_fixed(&row, (double)segment, 0);
+    return put_row(fixed(writer, TABLE_MOTION), &row, err);
 }
 
 int recording_stroke(struct recording_writer *writer, size_t stroke, double plan_s, double sent_s,
                      double accepted_s, double ended_s, struct rig_err *err)
 {
-    char row[200];
-    size_t size = put_fixed(row, (double)stroke, 0);
-    size += put_cell(row + size, plan_s, 6);
-    size += put_cell(row + size, sent_s, 6);
-    size += put_cell(row + size, accepted_s, 6);
-    size += put_cell(row + size, ended_s, 6);
-    memcpy(row + size, "\r\n", 2);
-    return file_append_write(writer->strokes, row, size + 2, err);
+    struct row row;
+    row.size = cell_fixed(row.bytes, (double)stroke, 0);
+    put_fixed(&row, plan_s, 6);
+    put_fixed(&row, sent_s, 6);
+    put_fixed(&row, accepted_s, 6);
+    put_fixed(&row, ended_s, 6);
+    return put_row(fixed(writer, TABLE_STROKES), &row, err);
 }
 
 int recording_event(struct recording_writer *writer, double t_s, const char *kind, const char *text,
                     struct rig_err *err)
 {
     struct text row = {0};
-    char number[32];
-    text_add_bytes(&row, number, put_fixed(number, t_s, 6));
+    char number[CELL_SIZE];
+    size_t length = strlen(kind);
+    if (need_time(t_s, err))
+        return RIG_EBUG;
+    if (length == 0 || length >= sizeof((struct event_row *)0)->kind ||
+        strcspn(kind, " ,\"\\\r\n") != length)
+        return rig_fail(err, RIG_EBUG, "'%.40s' as the kind of an event", kind);
+    text_add_bytes(&row, number, cell_fixed(number, t_s, 6));
     text_format(&row, ",%s,\"", kind);
     for (const unsigned char *at = (const unsigned char *)text; *at; at++) {
         if (*at == '"')
             text_add(&row, "\"\"");
-        else if (*at < 0x20 || *at >= 0x7f)
+        else if (*at < 0x20 || *at >= 0x7f || *at == '\\')
             text_format(&row, "\\x%02X", *at);
         else
             text_add_bytes(&row, at, 1);
     }
     text_add(&row, "\"\r\n");
-    int code = text_failed(&row) ? rig_fail_memory(err, "an event")
-                                 : file_append_write(writer->events, row.bytes, row.size, err);
+    int code = text_failed(&row)
+                   ? rig_fail_memory(err, "an event")
+                   : file_append_write(fixed(writer, TABLE_EVENTS), row.bytes, row.size, err);
     text_free(&row);
     return code;
 }
 
 int recording_sync(struct recording_writer *writer, struct rig_err *err)
 {
-    struct file_append *const fixed[FIXED_FILES] = {writer->motion, writer->strokes,
-                                                    writer->events};
+    struct rig_err later;
     int first = RIG_OK;
-    for (size_t i = 0; i < FIXED_FILES + writer->rig.source_count; i++) {
-        struct file_append *file = i < FIXED_FILES ? fixed[i] : writer->sources[i - FIXED_FILES];
-        struct rig_err later;
-        int code = file_append_flush(file, 1, first ? &later : err);
+    for (size_t t = 0; t < recording_table_count(&writer->rig); t++) {
+        uint64_t size = file_append_size(writer->tables[t]);
+        if (size == writer->synced[t])
+            continue;
+        int code = file_append_flush(writer->tables[t], 1, first ? &later : err);
+        if (!code)
+            writer->synced[t] = size;
         first = first ? first : code;
     }
     return first;
@@ -301,35 +304,27 @@ int recording_sync(struct recording_writer *writer, struct rig_err *err)
 
 uint64_t recording_size(const struct recording_writer *writer)
 {
-    uint64_t size = file_append_size(writer->motion) + file_append_size(writer->strokes) +
-                    file_append_size(writer->events);
-    for (size_t i = 0; i < writer->rig.source_count; i++)
-        size += file_append_size(writer->sources[i]);
+    uint64_t size = 0;
+    for (size_t t = 0; t < recording_table_count(&writer->rig); t++)
+        size += file_append_size(writer->tables[t]);
     return size;
-}
-
-static int close_file(struct file_append **file, int first, struct rig_err *err)
-{
-    struct rig_err later;
-    int code = file_append_close(*file, first ? &later : err);
-    *file = NULL;
-    return first ? first : code;
 }
 
 int recording_close(struct recording_writer *writer, enum run_state state, const char *why,
                     struct rig_err *err)
 {
-    int first = RIG_OK;
-    for (size_t i = 0; i < writer->rig.source_count; i++)
-        first = close_file(&writer->sources[i], first, err);
-    first = close_file(&writer->motion, first, err);
-    first = close_file(&writer->strokes, first, err);
-    first = close_file(&writer->events, first, err);
     struct rig_err later;
+    int first = RIG_OK;
+    for (size_t t = 0; t < recording_table_count(&writer->rig); t++) {
+        int code = file_append_close(writer->tables[t], first ? &later : err);
+        writer->tables[t] = NULL;
+        first = first ? first : code;
+    }
     int code = run_document_end(&writer->document, writer->folder, &writer->rig, state, why,
                                 first ? &later : err);
     first = first ? first : code;
-    code = save_document(writer, first ? &later : err);
+    code = save_text(writer->folder, "run.json", run_document_json(&writer->document),
+                     first ? &later : err);
     first = first ? first : code;
     free_writer(writer);
     return first;
