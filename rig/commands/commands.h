@@ -13,6 +13,7 @@
     X(fit, "turn a recording into results and a report")                                           \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
+    X(ports, "list the serial ports and what is known of each")                                    \
     X(plan, "check a profile against a rig, without hardware")                                     \
     X(simulate, "play the hardware of a bench on pseudo-terminals")
 
