@@ -7,6 +7,7 @@
 #include "motion/axis.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -22,11 +23,14 @@ struct host {
     size_t line_size;
 };
 
-static void check(int right)
+static void check_at(int right, int line)
 {
-    if (!right)
-        abort();
+    if (right)
+        return;
+    fprintf(stderr, "fuzz_axis.c:%d: does not hold\n", line);
+    abort();
 }
+#define check(right) check_at((right), __LINE__)
 
 static void look(struct host *host)
 {
