@@ -10,6 +10,7 @@
 #include <string.h>
 
 static const struct axis_dialect *const dialects[] = {&axis_acknowledged};
+static const double LONGEST_S = 30 * 86400.0; /* of one command, as far as is reckoned */
 enum { DIALECT_COUNT = sizeof dialects / sizeof dialects[0] };
 
 static int refuse_dialect(const char *name, struct rig_err *err)
@@ -156,7 +157,7 @@ int axis_move(struct axis *axis, uint64_t tag, double stage_mm, double feed_mm_s
                                 .tag = tag,
                                 .stage_mm = wire,
                                 .feed_mm_s = feed,
-                                .duration_s = fabs(stage_mm - from) / feed};
+                                .duration_s = fmin(fabs(wire - from) / feed, LONGEST_S)};
     int code = queue(axis, &move, err);
     if (code == RIG_OK) {
         axis->target_mm = wire;

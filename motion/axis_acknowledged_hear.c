@@ -3,9 +3,11 @@
  * error texts, busy notices, greetings, positions, and what is none of these. */
 #include "motion/axis_acknowledged.h"
 
+#include <math.h>
 #include <string.h>
 
-enum { RESEND_LIMIT = 8 }; /* of the same line in a row */
+enum { RESEND_LIMIT = 8 };             /* of the same line in a row */
+static const double FARTHEST_MM = 1e6; /* no bench is that long: a damaged number */
 static const int64_t DRAIN_ONE_NS = 100000000, DRAIN_MANY_NS = 250000000;
 static const int64_t BUSY_LIMIT_NS = 120000000000;
 
@@ -80,10 +82,15 @@ static void halt_done(struct axis *axis, double stage_mm, int64_t now_ns)
     axis->drain_heard = 1;
 }
 
+static bool says_position(const struct axis *axis, const char *text, double *wire)
+{
+    return axis_find_value(text, axis->settings.letter, true, wire) && fabs(*wire) < FARTHEST_MM;
+}
+
 static void hear_position(struct axis *axis, const char *text, int64_t now_ns)
 {
     double wire;
-    if (!axis_find_value(text, axis->settings.letter, true, &wire))
+    if (!says_position(axis, text, &wire))
         return;
     double stage_mm = axis_to_wire(axis, wire); /* its own inverse */
     if (axis->state == AXIS_STATE_HALTING) {
@@ -291,7 +298,7 @@ void axis_acknowledged_hear(struct axis *axis, const char *text, int64_t now_ns)
         hear_error(axis, text, now_ns);
     } else if (axis->query_open || axis->state == AXIS_STATE_HALTING) {
         double wire;
-        if (axis_find_value(text, axis->settings.letter, true, &wire)) {
+        if (says_position(axis, text, &wire)) {
             axis_answered(axis, now_ns);
             hear_position(axis, text, now_ns);
         } else {

@@ -4,12 +4,12 @@
  * dialect fills in. Private to motion/axis*.c.
  *
  * To add a dialect:
- *   1. Write motion/axis_NAME.c with a `const struct axis_dialect axis_NAME`.
- *      motion/axis_polled.c, which has no line numbers, is the shorter model.
- *   2. Declare it at the end of this file and list it in `dialects` of axis.c.
+ *   1. Write motion/axis_NAME.c with a `const struct axis_dialect axis_NAME`; the model
+ *      is axis_acknowledged.c, its answers are in axis_acknowledged_hear.c.
+ *   2. Declare it beside axis_acknowledged below, and list it in `dialects` of axis.c.
  *   3. Say in docs/wire.md what goes over the wire.
- *   4. Give it a script in tests/wire/ (NAME.log, NAME.chk); the drivers and the
- *      fuzz target find it by its name in the rig file ('speaks NAME').
+ *   4. Give it sessions in tests/wire/ (NAME-*.log, NAME-*.chk), and its name to
+ *      tests/fuzz/fuzz_axis.c.
  * Nothing else names a dialect. */
 #ifndef MOTION_AXIS_DIALECT_H
 #define MOTION_AXIS_DIALECT_H

@@ -323,10 +323,13 @@ static int64_t probe_ns(const struct axis *axis)
     if (!line->again || line->probes >= 2 || axis->state == AXIS_STATE_HALTING)
         return INT64_MAX;
     /* When all lines before a question are taken, it is answered at once, or never. */
-    if (line->command.kind == AXIS_DO_QUERY)
-        return later(line->first_ns, axis->answered_ns) + QUERY_PROBE_NS * (1 + line->probes);
-    int64_t limit_ns, since = waiting_since(axis, &limit_ns);
-    return since + limit_ns / 4 * (2 + line->probes);
+    int64_t limit_ns, since = waiting_since(axis, &limit_ns), apart_ns = limit_ns / 4;
+    int64_t due = since + apart_ns * (2 + line->probes);
+    if (line->command.kind == AXIS_DO_QUERY) {
+        apart_ns = QUERY_PROBE_NS;
+        due = later(line->first_ns, axis->answered_ns) + apart_ns * (1 + line->probes);
+    }
+    return later(due, line->sent_ns + apart_ns);
 }
 
 static void watch_silence(struct axis *axis, int64_t now_ns)

@@ -204,9 +204,9 @@ static int read_buffer(struct rig_block *block, struct cursor *cursor)
     if ((code = rig_once(block, cursor, AXIS_BUFFER)) ||
         (code = rig_positive(cursor, QUANTITY_BYTES, "the receive buffer", &bytes)))
         return code;
-    if (bytes != rint(bytes) || bytes < 48 || bytes > 1e6)
+    if (bytes != rint(bytes) || bytes < 64 || bytes > 1e6)
         return cursor_fail_at(cursor, 1, RIG_EINPUT,
-                              "a receive buffer is a whole number of 48 to 1000000 bytes");
+                              "a receive buffer is a whole number of 64 to 1000000 bytes");
     block->rig->axis.buffer_bytes = (int)bytes;
     return 0;
 }

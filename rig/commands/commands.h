@@ -14,6 +14,7 @@
     X(curve, "a calibration curve from a table of depth and reading")                              \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
+    X(ports, "list the serial ports and what is known of each")                                    \
     X(plan, "check a profile against a rig, without hardware")                                     \
     X(simulate, "play the hardware of a bench on pseudo-terminals")
 

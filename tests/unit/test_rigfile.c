@@ -218,7 +218,7 @@ static const struct {
     {AXIS_TOP "lines up to 300 Hz\nend\n" WATER, ":8:13:", "lines/s"},
     {AXIS_TOP "look ahead 0 lines\nend\n" WATER, ":8:12:", ""},
     {AXIS_TOP "look ahead 2.5 lines\nend\n" WATER, ":8:12:", ""},
-    {AXIS_TOP "buffer 20 bytes\nend\n" WATER, ":8:8:", "48 to 1000000"},
+    {AXIS_TOP "buffer 20 bytes\nend\n" WATER, ":8:8:", "64 to 1000000"},
     {AXIS_TOP "checksums maybe\nend\n" WATER, ":8:11:", "yes"},
     {AXIS_TOP "position guessed\nend\n" WATER, ":8:10:", "live"},
     {AXIS_TOP "poll 500 Hz\nend\n" WATER, ":8:6:", "at most 100 Hz"},
