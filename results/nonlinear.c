@@ -147,12 +147,13 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
     gsl_vector_const_view x = gsl_vector_const_view_array(start, p);
     int status = gsl_multifit_nlinear_init(&x.vector, &fdf, work);
     size_t limit = problem->iteration_limit ? problem->iteration_limit : 1000;
+    double tolerance = problem->tolerance > 0 ? problem->tolerance : 1e-11;
     size_t iterations = 0;
     int info = 0;
     while (!status && iterations < limit) {
         status = gsl_multifit_nlinear_iterate(work);
         iterations++;
-        if (!status && gsl_multifit_nlinear_test(1e-11, 0, 0, &info, work) == GSL_SUCCESS)
+        if (!status && gsl_multifit_nlinear_test(tolerance, 0, 0, &info, work) == GSL_SUCCESS)
             break;
     }
     const gsl_vector *f = gsl_multifit_nlinear_residual(work);
@@ -177,6 +178,34 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
         *fit = found;
 done:
     gsl_multifit_nlinear_free(work);
+    free(job.low);
+    free(job.high);
+    return code;
+}
+
+int nonlinear_describe(struct nonlinear_fit *fit, const struct nonlinear_problem *problem,
+                       const double parameters[], struct rig_err *err)
+{
+    size_t n = problem->n, p = problem->p;
+    if (p < 1 || p > NONLINEAR_PARAMETER_LIMIT || n < p)
+        return rig_fail(err, RIG_EBUG, "%zu parameters from %zu values", p, n);
+    struct job job = {problem, malloc(n * sizeof(double)), malloc(n * sizeof(double))};
+    gsl_matrix *j = gsl_matrix_alloc(n, p);
+    int code = 0;
+    gsl_vector_const_view x = gsl_vector_const_view_array(parameters, p);
+    struct nonlinear_fit found = {.n = n, .p = p, .degrees_of_freedom = (double)(n - p)};
+    if (!job.low || !job.high || !j)
+        code = rig_fail_memory(err, "the covariance of a fit");
+    else if (jacobian(&x.vector, &job, j) || evaluate(problem, parameters, job.low))
+        code = rig_fail(err, RIG_EUNKNOWABLE, "the fit ended outside the model's range");
+    if (!code) {
+        memcpy(found.parameters, parameters, p * sizeof found.parameters[0]);
+        for (size_t i = 0; i < n; i++)
+            found.sum_of_squares += job.low[i] * job.low[i];
+        found.determined = invert(j, found.inverse);
+        *fit = found;
+    }
+    gsl_matrix_free(j);
     free(job.low);
     free(job.high);
     return code;
