@@ -78,6 +78,11 @@ static int projected(void *context, const double q[], double residual[])
     return 0;
 }
 
+/* From the starts used here a minimum that is one is found in about ten steps; what takes more
+ * is creeping along a valley of parameters that can't be told apart. That matters most for the
+ * models with a shape. */
+enum { ITERATION_LIMIT = 80, SHAPE_ITERATION_LIMIT = 30, START_LIMIT = 3 };
+
 static int minimise(struct step_job *job, enum response_kind kind, bool no_tau,
                     const double start[], struct nonlinear_fit *fit)
 {
@@ -90,7 +95,8 @@ static int minimise(struct step_job *job, enum response_kind kind, bool no_tau,
                                         .residuals = projected,
                                         .context = job,
                                         .typical = typical + STEP_DEAD,
-                                        .iteration_limit = 80,
+                                        .iteration_limit =
+                                            p == 5 ? SHAPE_ITERATION_LIMIT : ITERATION_LIMIT,
                                         .tolerance = 1e-8};
     int code = nonlinear_minimise(fit, &problem, start + STEP_DEAD, NULL);
     if (code)
@@ -144,14 +150,16 @@ bool step_fit_first_order(struct step_job *job, const struct step_candidate cand
      * can be told apart there, else all are run. */
     bool found = try_starts(job, RESPONSE_FIRST_ORDER, false, starts, 1, fit);
     if (!found || !well_known(fit, STEP_TAU, 1))
-        found = try_starts(job, RESPONSE_FIRST_ORDER, false, starts, count, fit);
+        found = try_starts(job, RESPONSE_FIRST_ORDER, false, starts,
+                           found && count > START_LIMIT ? START_LIMIT : count, fit);
     if (found && well_known(fit, STEP_TAU, 1) &&
         exp(fit->parameters[STEP_TAU]) > 0.1 * job->spacing_s)
         return true;
     for (size_t i = 0; i < count; i++)
         starts[i][STEP_DEAD] += exp(starts[i][STEP_TAU]);
     struct nonlinear_fit only_dead;
-    if (!try_starts(job, RESPONSE_FIRST_ORDER, true, starts, count, &only_dead))
+    if (!try_starts(job, RESPONSE_FIRST_ORDER, true, starts,
+                    count > START_LIMIT ? START_LIMIT : count, &only_dead))
         return found;
     /* Badly known because slow, not because fast: then dead time alone fits worse. */
     if (found && exp(fit->parameters[STEP_TAU]) > 0.1 * job->spacing_s &&
