@@ -142,6 +142,8 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
         code = rig_fail(err, RIG_EUNKNOWABLE, "the fit's start is outside the model's range");
         goto done;
     }
+    gsl_vector_const_view at_start = gsl_vector_const_view_array(job.low, n);
+    double first = gsl_blas_dnrm2(&at_start.vector);
     gsl_multifit_nlinear_fdf fdf = {
         .f = residual_vector, .df = jacobian, .n = n, .p = p, .params = &job};
     gsl_vector_const_view x = gsl_vector_const_view_array(start, p);
@@ -163,6 +165,8 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
      * the slope that is left says whether this is a minimum. Its limit is that of a
      * Jacobian by differences. */
     double left = slope_left(j, f);
+    if (gsl_blas_dnrm2(f) < 1e-7 * first) /* an exact fit: the rest is rounding */
+        left = 0;
     if (!isfinite(left) || (info == 0 && left > 1e-5)) {
         code = rig_fail(err, RIG_EUNKNOWABLE, "the fit found no minimum in %zu steps", iterations);
         goto done;
