@@ -142,17 +142,20 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
         code = rig_fail(err, RIG_EUNKNOWABLE, "the fit's start is outside the model's range");
         goto done;
     }
+    gsl_vector_const_view at_start = gsl_vector_const_view_array(job.low, n);
+    double first = gsl_blas_dnrm2(&at_start.vector);
     gsl_multifit_nlinear_fdf fdf = {
         .f = residual_vector, .df = jacobian, .n = n, .p = p, .params = &job};
     gsl_vector_const_view x = gsl_vector_const_view_array(start, p);
     int status = gsl_multifit_nlinear_init(&x.vector, &fdf, work);
     size_t limit = problem->iteration_limit ? problem->iteration_limit : 1000;
+    double tolerance = problem->tolerance > 0 ? problem->tolerance : 1e-11;
     size_t iterations = 0;
     int info = 0;
     while (!status && iterations < limit) {
         status = gsl_multifit_nlinear_iterate(work);
         iterations++;
-        if (!status && gsl_multifit_nlinear_test(1e-11, 0, 0, &info, work) == GSL_SUCCESS)
+        if (!status && gsl_multifit_nlinear_test(tolerance, 0, 0, &info, work) == GSL_SUCCESS)
             break;
     }
     const gsl_vector *f = gsl_multifit_nlinear_residual(work);
@@ -162,6 +165,8 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
      * the slope that is left says whether this is a minimum. Its limit is that of a
      * Jacobian by differences. */
     double left = slope_left(j, f);
+    if (gsl_blas_dnrm2(f) < 1e-7 * first) /* an exact fit: the rest is rounding */
+        left = 0;
     if (!isfinite(left) || (info == 0 && left > 1e-5)) {
         code = rig_fail(err, RIG_EUNKNOWABLE, "the fit found no minimum in %zu steps", iterations);
         goto done;
@@ -177,6 +182,34 @@ int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem
         *fit = found;
 done:
     gsl_multifit_nlinear_free(work);
+    free(job.low);
+    free(job.high);
+    return code;
+}
+
+int nonlinear_describe(struct nonlinear_fit *fit, const struct nonlinear_problem *problem,
+                       const double parameters[], struct rig_err *err)
+{
+    size_t n = problem->n, p = problem->p;
+    if (p < 1 || p > NONLINEAR_PARAMETER_LIMIT || n < p)
+        return rig_fail(err, RIG_EBUG, "%zu parameters from %zu values", p, n);
+    struct job job = {problem, malloc(n * sizeof(double)), malloc(n * sizeof(double))};
+    gsl_matrix *j = gsl_matrix_alloc(n, p);
+    int code = 0;
+    gsl_vector_const_view x = gsl_vector_const_view_array(parameters, p);
+    struct nonlinear_fit found = {.n = n, .p = p, .degrees_of_freedom = (double)(n - p)};
+    if (!job.low || !job.high || !j)
+        code = rig_fail_memory(err, "the covariance of a fit");
+    else if (jacobian(&x.vector, &job, j) || evaluate(problem, parameters, job.low))
+        code = rig_fail(err, RIG_EUNKNOWABLE, "the fit ended outside the model's range");
+    if (!code) {
+        memcpy(found.parameters, parameters, p * sizeof found.parameters[0]);
+        for (size_t i = 0; i < n; i++)
+            found.sum_of_squares += job.low[i] * job.low[i];
+        found.determined = invert(j, found.inverse);
+        *fit = found;
+    }
+    gsl_matrix_free(j);
     free(job.low);
     free(job.high);
     return code;

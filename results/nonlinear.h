@@ -29,6 +29,7 @@ struct nonlinear_problem {
     const double *typical;  /* p sizes that matter, for the difference steps: a step is
                                6e-6 of max(|parameter|, typical); NULL: of |parameter| */
     size_t iteration_limit; /* 0: 1000 */
+    double tolerance;       /* relative step that ends the search; 0: 1e-11 */
 };
 
 struct nonlinear_fit {
@@ -50,6 +51,11 @@ struct nonlinear_fit {
  * RIG_EMEMORY. GSL's error handler should be off. */
 int nonlinear_minimise(struct nonlinear_fit *fit, const struct nonlinear_problem *problem,
                        const double start[], struct rig_err *err);
+
+/* The same numbers at given parameters, without a step: for parameters that were found
+ * otherwise. iterations is 0. */
+int nonlinear_describe(struct nonlinear_fit *fit, const struct nonlinear_problem *problem,
+                       const double parameters[], struct rig_err *err);
 
 /* sqrt(inverse[i][i] * residual variance); the residual variance is
  * sum_of_squares/degrees_of_freedom. */

@@ -2,6 +2,7 @@
 #include "results/response.h"
 
 #include <math.h>
+#include <stdbool.h>
 #include <stdlib.h>
 
 #include <gsl/gsl_sf_gamma.h>
@@ -159,9 +160,15 @@ static void advance(const struct response_model *model, const struct response_sp
     }
     double w[4];
     double z = over(t, model->tau_s);
+    bool rests = span->v == 0 && span->a == 0 && span->j == 0;
+    bool one = model->kind != RESPONSE_TWO_TIME_CONSTANTS || model->tau2_s <= 0;
+    if (rests && one) { /* most of a step's time is spent here */
+        *first = *second = span->d + (isinf(z) ? 0 : (span->first - span->d) * exp(-z));
+        return;
+    }
     first_order_weights(z, w, NULL);
     *first = (isinf(z) ? 0 : span->first * exp(-z)) + weighted(span, t, w);
-    if (model->kind != RESPONSE_TWO_TIME_CONSTANTS || model->tau2_s <= 0) {
+    if (one) {
         *second = *first;
         return;
     }
@@ -276,20 +283,24 @@ static double unfinished(const struct response *response, double v, double a, do
                          double far)
 {
     const struct response_model *model = &response->model;
-    if (near > 0.4 * far &&
-        pow(far / model->tau_s, model->beta) - pow(near / model->tau_s, model->beta) < 4) {
-        /* smooth here: eight-point Gauss */
-        static const double node[4] = {0.183434642495649805, 0.525532409916328986,
-                                       0.796666477413626740, 0.960289856497536232};
-        static const double weight[4] = {0.362683783378361983, 0.313706645877887287,
-                                         0.222381034453374471, 0.101228536290376259};
+    if (near > 0.4 * far) { /* smooth here: Gauss, with as many points as the bend asks for */
+        static const double node_8[4] = {0.183434642495649805, 0.525532409916328986,
+                                         0.796666477413626740, 0.960289856497536232};
+        static const double weight_8[4] = {0.362683783378361983, 0.313706645877887287,
+                                           0.222381034453374471, 0.101228536290376259};
+        static const double node_4[2] = {0.339981043584856265, 0.861136311594052575};
+        static const double weight_4[2] = {0.652145154862546143, 0.347854845137453857};
+        double bend = pow(far / model->tau_s, model->beta) - pow(near / model->tau_s, model->beta);
         double middle = (near + far) / 2, half = (far - near) / 2, sum = 0;
-        for (int i = 0; i < 4; i++)
+        bool gentle = bend < 0.3 && near > 0.8 * far;
+        const double *node = gentle ? node_4 : node_8, *weight = gentle ? weight_4 : weight_8;
+        for (int i = 0; bend < 4 && i < (gentle ? 2 : 4); i++)
             for (int side = -1; side <= 1; side += 2) {
                 double x = middle + side * half * node[i];
                 sum += weight[i] * (v + x * (a + x * j / 2)) * remaining(model, x);
             }
-        return sum * half;
+        if (bend < 4)
+            return sum * half;
     }
     double sum = v == 0 ? 0 : v * (moment(response, 0, far) - moment(response, 0, near));
     if (a != 0)
@@ -305,7 +316,7 @@ static double stretched_at(const struct response *response, double t_s)
     double input = response_input(response, t_s);
     if (model->tau_s <= 0)
         return input;
-    double reach = model->tau_s * pow(40, 1 / model->beta); /* e^-40: nothing remains */
+    double reach = model->tau_s * pow(28, 1 / model->beta); /* e^-28: nothing remains */
     double sum = 0;
     for (size_t i = span_at(response, t_s); i > 0; i--) {
         const struct response_span *span = &response->spans[i];
