@@ -95,9 +95,8 @@ static const char *any_cell(const char *at, const char *end, double *value)
         if (at < end && *at != ',')
             return NULL;
     } else {
-        at = memchr(at, ',', (size_t)(end - at));
-        if (!at)
-            at = end;
+        while (at < end && *at != ',')
+            at++;
         last = at;
         while (last > first && is_blank(last[-1]))
             last--;

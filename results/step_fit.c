@@ -204,7 +204,7 @@ static double hoped_for(struct step_job *job, enum response_kind kind, double sh
     double *e = columns + 4 * n, *towards = columns + 5 * n;
     double p[STEP_PARAMETER_LIMIT];
     memcpy(p, first->parameters, sizeof p);
-    double tau = exp(p[STEP_TAU]), tau_new = tau, shift = 0;
+    double tau = exp(p[STEP_TAU]), tau_new, shift = 0;
     job->kind = kind;
     p[STEP_SHAPE] = shape;
     if (kind == RESPONSE_TWO_TIME_CONSTANTS) {

@@ -83,12 +83,13 @@ static double crude_lag(const struct step_job *job, double scratch[])
         scratch[i] = job->samples[job->n - ends + i].value;
     qsort(scratch, ends, sizeof *scratch, ascending);
     double high = scratch[ends / 2], area = 0, last_s = job->move_start_s;
+    if (high == low) /* no answer at all: a start of no lag is as good as any */
+        return 0;
     for (size_t i = first; i < job->n; i++) {
         const struct sample *sample = &job->samples[i];
         double answer = fmin(fmax((sample->value - low) / (high - low), 0), 1);
         double moved = (response_input(&job->response, sample->t_s) - job->settled) / job->height;
-        if (isfinite(answer))
-            area += (moved - answer) * (sample->t_s - last_s);
+        area += (moved - answer) * (sample->t_s - last_s);
         last_s = sample->t_s;
     }
     return area;

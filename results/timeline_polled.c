@@ -99,7 +99,7 @@ static int tie_rows(struct polled *polled, size_t stroke, const struct motion_ro
 {
     double plan_start = polled->timeline->strokes[stroke].plan_start_s;
     for (size_t i = 0; i < count; i++) {
-        double bracket = rows[i].bracket_s, speed;
+        double bracket = rows[i].bracket_s, speed = NAN;
         if (!isfinite(rows[i].reported_mm) || !(bracket >= 0) || bracket > SEARCH_S ||
             rows[i].t_s < polled->times[stroke].sent_s ||
             rows[i].t_s > polled->times[stroke].ended_s)

@@ -37,7 +37,7 @@ static int find_depth(const struct points *points, const char *wanted, size_t *c
 static int read_numbers(const struct points *points, size_t column, double **values,
                         struct rig_err *err)
 {
-    *values = calloc(points->table.rows, sizeof **values);
+    *values = calloc(points->table.rows + 1, sizeof **values);
     if (!*values)
         return rig_fail_memory(err, "reading a table of points");
     return table_numbers(&points->table, column, *values, err);

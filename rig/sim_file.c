@@ -33,7 +33,7 @@ static int read_value(struct sim_block_file *block, const struct sim_slot *slot,
                       struct cursor *cursor)
 {
     size_t at = cursor->at;
-    double value;
+    double value = 0;
     int code = slot->kind == SIM_READING
                    ? sim_read_reading(block, cursor, slot->what, &value)
                    : cursor_quantity(cursor, (enum quantity_kind)slot->kind, slot->what, &value);

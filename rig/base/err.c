@@ -15,7 +15,7 @@ fill(struct rig_err *err, enum rig_code code, int os_errno, const char *format, 
         snprintf(err->text, sizeof err->text, "an error whose text could not be formatted");
 }
 
-int rig_fail(struct rig_err *err, enum rig_code code, const char *format, ...)
+int rig_fail_text(struct rig_err *err, enum rig_code code, const char *format, ...)
 {
     if (err) {
         va_list arguments;
@@ -26,7 +26,7 @@ int rig_fail(struct rig_err *err, enum rig_code code, const char *format, ...)
     return code;
 }
 
-int rig_fail_os(struct rig_err *err, int os_errno, const char *format, ...)
+int rig_fail_os_text(struct rig_err *err, int os_errno, const char *format, ...)
 {
     enum rig_code code = os_errno == ENOMEM ? RIG_EMEMORY : RIG_EOS;
     if (!err)
@@ -40,7 +40,7 @@ int rig_fail_os(struct rig_err *err, int os_errno, const char *format, ...)
     return code;
 }
 
-int rig_fail_memory(struct rig_err *err, const char *what)
+int rig_fail_memory_text(struct rig_err *err, const char *what)
 {
     return rig_fail(err, RIG_EMEMORY, "no memory left for %s", what);
 }

@@ -36,16 +36,26 @@ struct rig_err {
 
 /* Fills err (NULL allowed) and returns code, so that callers write
  * `return rig_fail(err, RIG_EINPUT, "...")`. Text that is too long is cut. */
-int rig_fail(struct rig_err *err, enum rig_code code, const char *format, ...)
+#define rig_fail(...) rig_failed(rig_fail_text(__VA_ARGS__))
+int rig_fail_text(struct rig_err *err, enum rig_code code, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
+
+/* A failure never returns 0, whatever code it was given: callers, and tools that read
+ * them, may rely on it. */
+static inline int rig_failed(int code)
+{
+    return code ? code : RIG_EBUG;
+}
 
 /* The same for a failed system call: appends strerror(os_errno). Pass a saved
  * errno. ENOMEM gives RIG_EMEMORY, everything else RIG_EOS. */
-int rig_fail_os(struct rig_err *err, int os_errno, const char *format, ...)
+#define rig_fail_os(...) rig_failed(rig_fail_os_text(__VA_ARGS__))
+int rig_fail_os_text(struct rig_err *err, int os_errno, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
 /* Out of memory while doing `what`. */
-int rig_fail_memory(struct rig_err *err, const char *what);
+#define rig_fail_memory(...) rig_failed(rig_fail_memory_text(__VA_ARGS__))
+int rig_fail_memory_text(struct rig_err *err, const char *what);
 
 /* Name of a code ("RIG_EINPUT"), who must act, and the exit status that stands
  * for it (DESIGN: 0 done, 1 failed, 2 usage or bad input, 3 judged and failed,

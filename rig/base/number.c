@@ -254,7 +254,7 @@ static size_t lay_out(char *to, bool negative, const char *digits, int count, in
 /* One way to print: `precision` significant digits. */
 static size_t print_digits(char *to, double value, int precision)
 {
-    char text[48], digits[24];
+    char text[48], digits[24] = "0";
     snprintf(text, sizeof text, "%.*e", precision - 1, fabs(value));
     const char *at = text;
     int count = 0;
@@ -272,8 +272,9 @@ size_t rig_number_text(char buffer[32], double value)
 {
     if (!isfinite(value)) {
         const char *word = isnan(value) ? "nan" : value > 0 ? "inf" : "-inf";
-        strcpy(buffer, word);
-        return strlen(word);
+        size_t size = strlen(word);
+        memcpy(buffer, word, size + 1);
+        return size;
     }
     /* Whole numbers of up to 15 digits are common and need no search. */
     if (fabs(value) < 1e15 && rint(value) == value && !(value == 0 && signbit(value)))

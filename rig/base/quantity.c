@@ -341,7 +341,7 @@ int units_convert(struct units *units, enum quantity_kind kind, double value, co
         }
         ut_free(parsed);
         cached->kind = kind;
-        strcpy(cached->unit, text);
+        snprintf(cached->unit, sizeof cached->unit, "%s", text);
         cached->factor = factor;
         cached->offset = offset;
     }

@@ -238,8 +238,8 @@ static int print_text(const struct calibration *calibration, const struct answer
 
 static int run(const struct wish *wish, struct rig_err *err)
 {
-    char *bytes;
-    size_t size;
+    char *bytes = NULL;
+    size_t size = 0;
     struct points points;
     struct calibration calibration = {0};
     struct answers answers;
@@ -273,7 +273,7 @@ int command_curve(int argc, char **argv)
     struct wish wish = {.depth_of = NAN, .reading_at = NAN, .u = NAN};
     struct rig_err err = {0};
     int status = read_arguments(argc, argv, &wish);
-    if (status)
+    if (status || !wish.points)
         return status < 0 ? 0 : status;
     return run(&wish, &err) ? command_error(&err) : 0;
 }

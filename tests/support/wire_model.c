@@ -118,7 +118,8 @@ static int64_t motion_end_ns(const struct wire_model *model)
 static void carry_out(struct wire_model *model, const char *words)
 {
     assert_true(model->taken_count < WIRE_TAKEN);
-    snprintf(model->taken[model->taken_count++], sizeof model->taken[0], "%s", words);
+    assert_true(strlen(words) < sizeof model->taken[0]);
+    memcpy(model->taken[model->taken_count++], words, strlen(words) + 1);
     char text[80];
     if (strncmp(words, "G1 ", 3) == 0) {
         double to = word(words, 'Z'), feed = word(words, 'F') / 60;
@@ -147,7 +148,7 @@ static void carry_out(struct wire_model *model, const char *words)
     } else if (strncmp(words, "M110 N", 6) == 0) {
         model->last_number = strtol(words + 6, NULL, 10);
     } else if (strcmp(words, "G21") && strcmp(words, "G90") && strncmp(words, "G92 ", 4)) {
-        snprintf(text, sizeof text, "echo:Unknown command: \"%s\"", words);
+        snprintf(text, sizeof text, "echo:Unknown command: \"%.40s\"", words);
         wire_model_speak(model, text);
     }
     say_ok(model);
