@@ -95,8 +95,10 @@ const struct plan_mark *plan_marks(const struct plan *plan)
 
 static void add(uint64_t *hash, uint64_t value)
 {
-    for (int i = 0; i < 64; i += 8)
-        *hash = (*hash ^ (value >> i & 0xff)) * 0x100000001b3u;
+    unsigned char bytes[8]; /* in one order on every machine: recordings travel */
+    for (int i = 0; i < 8; i++)
+        bytes[i] = (unsigned char)(value >> 8 * i);
+    *hash = plan_hash(*hash, bytes, sizeof bytes);
 }
 
 static void add_number(uint64_t *hash, double value)
@@ -108,7 +110,7 @@ static void add_number(uint64_t *hash, double value)
 
 uint64_t plan_fingerprint(const struct plan *plan)
 {
-    uint64_t hash = 0xcbf29ce484222325u;
+    uint64_t hash = PLAN_HASH_START;
     add(&hash, plan->law.law);
     add_number(&hash, plan->law.acceleration_mm_s2);
     add_number(&hash, plan->law.law == SPEED_TRAPEZOID ? 0 : plan->law.jerk_mm_s3);

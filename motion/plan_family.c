@@ -22,13 +22,8 @@ static uint64_t family_hash(const struct plan_family *f, uint32_t before)
                         rests(f->kind) ? f->duration_s : 0,
                         f->kind == SEGMENT_FOLLOW ? f->source_line : 0};
     int32_t whole[] = {(int32_t)f->kind, f->direction, (int32_t)before};
-    uint64_t hash = 0xcbf29ce484222325u;
-    const unsigned char *bytes = (const unsigned char *)numbers;
-    for (size_t i = 0; i < sizeof numbers; i++)
-        hash = (hash ^ bytes[i]) * 0x100000001b3u;
-    bytes = (const unsigned char *)whole;
-    for (size_t i = 0; i < sizeof whole; i++)
-        hash = (hash ^ bytes[i]) * 0x100000001b3u;
+    uint64_t hash = plan_hash(PLAN_HASH_START, numbers, sizeof numbers);
+    hash = plan_hash(hash, whole, sizeof whole);
     return hash ^ hash >> 29;
 }
 

@@ -199,4 +199,14 @@ double build_elapsed(struct plan_builder *b);
 int build_sine(struct plan_builder *b, const struct profile_node *node);
 int build_follow(struct plan_builder *b, const struct profile_node *node);
 
+/* FNV-1a, 64 bits, of bytes: start with PLAN_HASH_START and go on from the last value. */
+#define PLAN_HASH_START 0xcbf29ce484222325u
+static inline uint64_t plan_hash(uint64_t hash, const void *bytes, size_t size)
+{
+    const unsigned char *at = bytes, *end = at + size;
+    while (at < end)
+        hash = (hash ^ *at++) * 0x100000001b3u;
+    return hash;
+}
+
 #endif

@@ -83,14 +83,6 @@ void plan_joints(const struct motion_law *law, int lookahead_lines, size_t n,
 
 /* ---- found again by what they are ---- */
 
-static uint64_t mix(uint64_t hash, const void *bytes, size_t size)
-{
-    const unsigned char *b = bytes;
-    for (size_t i = 0; i < size; i++)
-        hash = (hash ^ b[i]) * 0x100000001b3u;
-    return hash;
-}
-
 static uint64_t shape_hash(const struct plan *plan, const struct plan_shape *shape)
 {
     int32_t whole[3] = {shape->from_ct, shape->from_ct, 0};
@@ -101,8 +93,8 @@ static uint64_t shape_hash(const struct plan *plan, const struct plan_shape *sha
         whole[2] = line->feed_ct;
         speeds[0] = line->in_mm_s;
     }
-    uint64_t hash = mix(0xcbf29ce484222325u, whole, sizeof whole);
-    hash = mix(hash, speeds, sizeof speeds);
+    uint64_t hash = plan_hash(PLAN_HASH_START, whole, sizeof whole);
+    hash = plan_hash(hash, speeds, sizeof speeds);
     return hash ^ hash >> 29;
 }
 
