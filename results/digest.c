@@ -120,26 +120,9 @@ static void find_windows(struct digest *digest, const struct timeline *timeline)
     const struct plan_segment *segments = plan_segments(digest->plan);
     for (size_t i = 0; i < digest->segments; i++) {
         struct window *window = &digest->windows[i];
-        size_t stroke_index = segments[i].stroke;
-        window->host_start_s = window->host_end_s = NAN;
-        window->rate = 1;
-        if (stroke_index >= timeline->stroke_count)
-            continue;
-        const struct timeline_stroke *stroke = &timeline->strokes[stroke_index];
-        if (!stroke->known)
-            continue;
-        double scale = 1 + timeline->skew;
-        bool in_stroke = segments[i].start_s < stroke->plan_end_s;
-        double anchor_plan_s = in_stroke ? stroke->plan_start_s : stroke->plan_end_s;
-        double anchor_host_s = in_stroke ? stroke->host_start_s : stroke->host_end_s;
-        window->rate = 1 / scale;
-        window->host_start_s = anchor_host_s + scale * (segments[i].start_s - anchor_plan_s);
-        window->host_end_s = window->host_start_s + scale * segments[i].duration_s;
-        /* A hold ends where the next stroke really began, when that was earlier. */
-        if (!in_stroke && stroke_index + 1 < timeline->stroke_count &&
-            timeline->strokes[stroke_index + 1].known)
-            window->host_end_s =
-                fmin(window->host_end_s, timeline->strokes[stroke_index + 1].host_start_s);
+        window->rate = 1 / (1 + timeline->skew);
+        if (!timeline_window(timeline, &segments[i], &window->host_start_s, &window->host_end_s))
+            window->host_start_s = window->host_end_s = NAN;
     }
 }
 
@@ -161,11 +144,11 @@ struct digest *digest_open(const struct plan *plan, const struct timeline *timel
         digest->origin[c] = NAN;
     find_windows(digest, timeline);
     size_t bin_size = sizeof *digest->bin + channels * sizeof *digest->sums;
-    for (double coarseness = 1; coarseness < 64; coarseness *= 1.4) {
+    double coarseness = 1;
+    do {
         lay_out(digest, row_interval_s, coarseness);
-        if (digest->bins * bin_size <= memory_limit)
-            break;
-    }
+        coarseness *= 1.4;
+    } while (digest->bins * bin_size > memory_limit && coarseness < 64);
     digest->bin = calloc(digest->bins + 1, sizeof *digest->bin);
     digest->sums = calloc(digest->bins * channels + 1, sizeof *digest->sums);
     if (!digest->bin || !digest->sums)
@@ -189,14 +172,19 @@ void digest_free(struct digest *digest)
     free(digest);
 }
 
+static bool holds(const struct digest *digest, size_t segment, double host_s)
+{
+    return segment < digest->segments && host_s >= digest->windows[segment].host_start_s &&
+           host_s < digest->windows[segment].host_end_s;
+}
+
 /* The segment whose host window holds host_s, or SIZE_MAX. Windows of segments that
  * ran are in order of time; those that did not are NaN and stepped over. */
 static size_t segment_of(const struct digest *digest, double host_s)
 {
     size_t next = digest->segment == SIZE_MAX ? 0 : digest->segment;
     for (size_t step = 0; step < 8 && next + step < digest->segments; step++) {
-        const struct window *window = &digest->windows[next + step];
-        if (host_s >= window->host_start_s && host_s < window->host_end_s)
+        if (holds(digest, next + step, host_s))
             return next + step;
     }
     size_t low = 0, high = digest->segments;
@@ -204,9 +192,7 @@ static size_t segment_of(const struct digest *digest, double host_s)
         size_t middle = low + (high - low) / 2, probe = middle;
         while (probe < high && isnan(digest->windows[probe].host_start_s))
             probe++;
-        if (probe == high)
-            high = middle;
-        else if (digest->windows[probe].host_start_s <= host_s)
+        if (probe < high && digest->windows[probe].host_start_s <= host_s)
             low = probe + 1;
         else
             high = middle;
@@ -243,17 +229,15 @@ static double edge_of(const struct digest *digest, size_t index, uint32_t bin)
 /* Finds the bin for a row; false when it falls into none. */
 static bool locate(struct digest *digest, double host_s, double *t_s)
 {
-    const struct window *window =
-        digest->segment == SIZE_MAX ? NULL : &digest->windows[digest->segment];
-    if (!window || !(host_s >= window->host_start_s && host_s < window->host_end_s)) {
+    if (!holds(digest, digest->segment, host_s)) {
         size_t found = segment_of(digest, host_s);
         if (found == SIZE_MAX)
             return false;
         digest->segment = found;
         digest->begin_s = 0;
         digest->edge_s = -1;
-        window = &digest->windows[found];
     }
+    const struct window *window = &digest->windows[digest->segment];
     if (window->bins == 0)
         return false;
     double since_s = (host_s - window->host_start_s) * window->rate;

@@ -151,3 +151,21 @@ double timeline_plan_s(const struct timeline *timeline, double host_s, size_t *s
         *stroke = at;
     return plan_s;
 }
+
+bool timeline_window(const struct timeline *timeline, const struct plan_segment *segment,
+                     double *host_start_s, double *host_end_s)
+{
+    if (segment->stroke >= timeline->stroke_count || !timeline->strokes[segment->stroke].known)
+        return false;
+    const struct timeline_stroke *stroke = &timeline->strokes[segment->stroke];
+    double rate = 1 + timeline->skew;
+    bool moves = segment->start_s < stroke->plan_end_s;
+    double start_s = moves ? stroke->host_start_s + rate * (segment->start_s - stroke->plan_start_s)
+                           : stroke->host_end_s + rate * (segment->start_s - stroke->plan_end_s);
+    double end_s = start_s + rate * segment->duration_s;
+    if (!moves && segment->stroke + 1 < timeline->stroke_count && stroke[1].known)
+        end_s = fmin(end_s, stroke[1].host_start_s);
+    *host_start_s = start_s;
+    *host_end_s = end_s;
+    return true;
+}

@@ -63,4 +63,10 @@ void timeline_free(struct timeline *timeline);
 double timeline_plan_s(const struct timeline *timeline, double host_s, size_t *stroke,
                        size_t *hint);
 
+/* The way back, for a whole segment of the plan: when it really began and ended. A hold
+ * ends where the next stroke really began, when that was earlier. False, with both
+ * untouched, when its stroke is not known. */
+bool timeline_window(const struct timeline *timeline, const struct plan_segment *segment,
+                     double *host_start_s, double *host_end_s);
+
 #endif

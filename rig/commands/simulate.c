@@ -8,6 +8,7 @@
 #include "base/number.h"
 #include "base/statement.h"
 #include "base/text.h"
+#include "rig/host_clock.h"
 #include "rig/sim.h"
 
 #include <errno.h>
@@ -196,9 +197,8 @@ static int make_ports(struct job *job, const char *folder, struct rig_err *err)
 
 static int64_t host_ns(void)
 {
-    struct timespec now;
-    clock_gettime(CLOCK_MONOTONIC, &now);
-    return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
+    const struct rig_clock clock = host_clock();
+    return rig_clock_now(&clock);
 }
 
 static void hear_hosts(struct job *job, int64_t now_ns)

@@ -204,6 +204,25 @@ static void test_sine_is_folded_without_its_first_cycle(void **state)
     close_bench(&bench);
 }
 
+static void test_windows_are_the_way_back_of_plan_time(void **state)
+{
+    (void)state;
+    struct bench bench;
+    open_bench(&bench);
+    bench.timeline.plan_duration_s = plan_duration_s(bench.plan);
+    bench.timeline.last_known = bench.timeline.stroke_count - 1;
+    size_t hint = 0;
+    for (size_t i = 0; i < plan_segment_count(bench.plan); i++) {
+        const struct plan_segment *segment = &plan_segments(bench.plan)[i];
+        double start_s, end_s;
+        assert_true(timeline_window(&bench.timeline, segment, &start_s, &end_s));
+        double middle = start_s + 0.5 * (end_s - start_s);
+        assert_near(timeline_plan_s(&bench.timeline, middle, NULL, &hint),
+                    segment->start_s + 0.5 * segment->duration_s, 1e-6, "s");
+    }
+    close_bench(&bench);
+}
+
 static void test_memory_is_kept_by_coarser_bins(void **state)
 {
     (void)state;
@@ -255,6 +274,7 @@ int main(void)
         cmocka_unit_test(test_bins_hold_the_means_of_their_rows),
         cmocka_unit_test(test_order_and_halves_make_no_difference),
         cmocka_unit_test(test_sine_is_folded_without_its_first_cycle),
+        cmocka_unit_test(test_windows_are_the_way_back_of_plan_time),
         cmocka_unit_test(test_memory_is_kept_by_coarser_bins),
         cmocka_unit_test(test_dwell_counts_from_where_it_has_settled),
     };
