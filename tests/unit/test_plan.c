@@ -3,13 +3,13 @@
  * are in test_plan_curves.c, random profiles in test_plan_random.c. */
 #include "check.h"
 #include "plans.h"
+#include "units.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-static struct units *units;
 static struct rig rig;
 
 static struct plan *planned(const char *text)
@@ -355,20 +355,6 @@ static void every_limit_has_its_place_and_remedy(void **state)
         assert_contains(err.text, wrong[i].place);
         assert_contains(err.text, wrong[i].says);
     }
-}
-
-static int open_units(void **state)
-{
-    (void)state;
-    units = units_open(NULL);
-    return units ? 0 : -1;
-}
-
-static int close_units(void **state)
-{
-    (void)state;
-    units_close(units);
-    return 0;
 }
 
 int main(void)

@@ -3,13 +3,13 @@
  * refused with a remedy that works. */
 #include "check.h"
 #include "plans.h"
+#include "units.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-static struct units *units;
 static struct rig rig;
 static const double PI = 3.14159265358979323846;
 
@@ -351,20 +351,6 @@ static void the_same_figure_is_stored_once(void **state)
         }
     assert_int_equal(seen, 100);
     plan_free(plan);
-}
-
-static int open_units(void **state)
-{
-    (void)state;
-    units = units_open(NULL);
-    return units ? 0 : -1;
-}
-
-static int close_units(void **state)
-{
-    (void)state;
-    units_close(units);
-    return 0;
 }
 
 int main(void)

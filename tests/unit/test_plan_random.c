@@ -4,6 +4,7 @@
  * as the plan says. A failure prints its seed and the profile. */
 #include "check.h"
 #include "plans.h"
+#include "units.h"
 
 #include "rig/sim_move.h"
 
@@ -11,8 +12,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-static struct units *units;
 
 static double pick(uint64_t *state, double low, double high)
 {
@@ -177,20 +176,6 @@ static void random_profiles(void **state)
     }
     print_message("%zu plans, %zu refused for their sines\n", planned, refused);
     assert_true(planned > 100);
-}
-
-static int open_units(void **state)
-{
-    (void)state;
-    units = units_open(NULL);
-    return units ? 0 : -1;
-}
-
-static int close_units(void **state)
-{
-    (void)state;
-    units_close(units);
-    return 0;
 }
 
 int main(void)

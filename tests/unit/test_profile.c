@@ -2,14 +2,13 @@
  * The profile language: every statement, nesting, names, and every mistake with its
  * place and a remedy. */
 #include "check.h"
+#include "units.h"
 
 #include "motion/profile.h"
 
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-static struct units *units;
 
 static struct profile good(const char *text)
 {
@@ -254,20 +253,6 @@ static void examples_of_the_words_are_right(void **state)
         struct profile p = good(text);
         profile_free(&p);
     }
-}
-
-static int open_units(void **state)
-{
-    (void)state;
-    units = units_open(NULL);
-    return units ? 0 : -1;
-}
-
-static int close_units(void **state)
-{
-    (void)state;
-    units_close(units);
-    return 0;
 }
 
 int main(void)

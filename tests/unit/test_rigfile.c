@@ -2,6 +2,7 @@
  * Rig files: what is read, what is assumed, and every way to be wrong, each with
  * its place and a remedy. */
 #include "check.h"
+#include "units.h"
 
 #include "motion/rigfile.h"
 
@@ -9,8 +10,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-static struct units *units;
 
 #define AXIS_TOP                                                                                   \
     "axis\n"                                                                                       \
@@ -359,20 +358,6 @@ static void roles_have_names(void **state)
     assert_string_equal(channel_role_name(ROLE_SENSOR), "sensor");
     assert_string_equal(channel_role_name(ROLE_TRIP), "trip");
     assert_string_equal(channel_role_name((enum channel_role)99), "?");
-}
-
-static int open_units(void **state)
-{
-    (void)state;
-    units = units_open(NULL);
-    return units ? 0 : -1;
-}
-
-static int close_units(void **state)
-{
-    (void)state;
-    units_close(units);
-    return 0;
 }
 
 int main(void)
