@@ -3,7 +3,8 @@
  * Does no statistics of its own beyond JCGM 100's combination of uncertainties. */
 #include "results/result.h"
 
-#include <gsl/gsl_cdf.h>
+#include "results/student.h"
+#include "results/uncertainty.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -57,12 +58,8 @@ void result_set(struct result *result, double value, double standard_uncertainty
     result->degrees_of_freedom = isnan(standard_uncertainty) ? NAN : degrees_of_freedom;
     result->low_95 = result->high_95 = NAN;
     snprintf(result->method, sizeof result->method, "%s", method);
-    /* GSL's quantile loses digits beyond a million; there it is that of the normal law. */
-    double factor = NAN;
-    if (degrees_of_freedom >= 1e6)
-        factor = gsl_cdf_ugaussian_Pinv(0.975);
-    else if (degrees_of_freedom > 0)
-        factor = gsl_cdf_tdist_Pinv(0.975, degrees_of_freedom);
+    double factor =
+        degrees_of_freedom > 0 ? student_coverage(0.95, degrees_of_freedom) : (double)NAN;
     double half = factor * standard_uncertainty;
     if (!isfinite(half)) { /* unknown, or so few degrees of freedom that the factor overflows */
         if (!isnan(standard_uncertainty))
@@ -74,21 +71,16 @@ void result_set(struct result *result, double value, double standard_uncertainty
     result->high_95 = value + half;
 }
 
-/* Root sum of squares, and the degrees of freedom of Welch-Satterthwaite, JCGM
- * 100:2008 (G.2b): u^4 / sum u_i^4/nu_i. INFINITY where all parts are known well. */
-static void combine(const struct result_contribution parts[], size_t count, double *uncertainty,
-                    double *freedom)
+static struct uncertainty_sum combine(const struct result_contribution parts[], size_t count)
 {
-    double variance = 0, fourth = 0;
-    for (size_t i = 0; i < count; i++) {
-        double u2 = parts[i].standard_uncertainty * parts[i].standard_uncertainty;
-        variance += u2;
-        if (u2 > 0)
-            fourth += parts[i].degrees_of_freedom > 0 ? u2 * u2 / parts[i].degrees_of_freedom
-                                                      : (double)NAN;
-    }
-    *uncertainty = sqrt(variance);
-    *freedom = fourth == 0 ? INFINITY : variance * variance / fourth;
+    struct uncertainty_input inputs[RESULT_BUDGET_LIMIT];
+    for (size_t i = 0; i < count; i++)
+        inputs[i] = (struct uncertainty_input){.name = parts[i].name,
+                                               .type = parts[i].type,
+                                               .sensitivity = 1,
+                                               .u = parts[i].standard_uncertainty,
+                                               .dof = parts[i].degrees_of_freedom};
+    return uncertainty_combine(inputs, count, 0.95);
 }
 
 void result_contribute(struct result *result, const char *name, char type,
@@ -106,14 +98,15 @@ void result_contribute(struct result *result, const char *name, char type,
      * of combinations is that of all. */
     struct result_contribution *last = &result->budget[RESULT_BUDGET_LIMIT - 1];
     struct result_contribution both[2] = {*last, part};
-    combine(both, 2, &last->standard_uncertainty, &last->degrees_of_freedom);
+    struct uncertainty_sum sum = combine(both, 2);
+    last->standard_uncertainty = sum.u;
+    last->degrees_of_freedom = sum.dof_effective;
     last->type = 'B';
     snprintf(last->name, sizeof last->name, "all others");
 }
 
 void result_combine(struct result *result, double value, const char *method)
 {
-    double uncertainty, freedom;
     for (size_t i = 0; i < result->budget_count; i++) {
         const struct result_contribution *part = &result->budget[i];
         if (isfinite(part->standard_uncertainty) && part->standard_uncertainty >= 0 &&
@@ -125,11 +118,9 @@ void result_combine(struct result *result, double value, const char *method)
                      "no interval: the contribution '%s' is not known", part->name);
         return;
     }
-    combine(result->budget, result->budget_count, &uncertainty, &freedom);
-    if (isfinite(freedom) &&
-        freedom >= 1) /* the sum of few whole numbers may fall short by an ulp */
-        freedom = floor(freedom * (1 + 1e-12));
-    result_set(result, value, uncertainty, freedom, method);
+    struct uncertainty_sum sum = combine(result->budget, result->budget_count);
+    /* Less than one degree stays what it is: rounding it up would be bolder than the data. */
+    result_set(result, value, sum.u, sum.dof_effective < 1 ? sum.dof_effective : sum.dof, method);
 }
 
 void result_refuse(struct result *result, const char *format, ...)
@@ -143,12 +134,17 @@ void result_refuse(struct result *result, const char *format, ...)
     result->budget_count = 0;
 }
 
-const struct result *result_find(const struct result_list *list, const char *name)
+struct result *result_find_mutable(struct result_list *list, const char *name)
 {
     for (size_t i = 0; i < list->count; i++)
         if (strcmp(list->results[i].name, name) == 0)
             return &list->results[i];
     return NULL;
+}
+
+const struct result *result_find(const struct result_list *list, const char *name)
+{
+    return result_find_mutable((struct result_list *)list, name);
 }
 
 void result_list_free(struct result_list *list)

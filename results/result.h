@@ -58,6 +58,7 @@ void result_combine(struct result *result, double value, const char *method);
 void result_refuse(struct result *result, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
 const struct result *result_find(const struct result_list *list, const char *name);
+struct result *result_find_mutable(struct result_list *list, const char *name);
 void result_list_free(struct result_list *list);
 
 #endif
