@@ -146,7 +146,9 @@ bool plan_next_line(struct plan_line_cursor *cursor, struct plan_line *line);
 
 /* What the fit will be able to say with this profile and rig. */
 struct plan_ability {
-    const char *result; /* "hysteresis_at_rest", a key of results.json */
+    const char *result; /* "hysteresis_at_rest": a question */
+    const char *gives;  /* the results of results.json that answer it, blanks between; at
+                           least one has a value when it is possible and the run is whole */
     bool possible;
     char reason[200]; /* why not, or with what limits */
 };

@@ -277,25 +277,28 @@ size_t plan_abilities(const struct plan *plan, const struct rig *rig,
                       struct plan_ability abilities[], size_t room)
 {
     static const struct {
-        const char *result;
+        const char *result, *gives;
         judge *judge;
     } results[] = {
-        {"calibration_curve", curve},
-        {"straightness", curve},
-        {"hysteresis_at_rest", hysteresis},
-        {"repeatability", repeatability},
-        {"lag_rising", lag_rising},
-        {"lag_falling", lag_falling},
-        {"step_response_rising", step_rising},
-        {"step_response_falling", step_falling},
-        {"frequency_response", frequency},
-        {"zero_drift", zero_drift},
+        {"calibration_curve", "reading_low reading_middle reading_high sensitivity", curve},
+        {"straightness",
+         "linearity_independent linearity_zero_based linearity_terminal linearity_least_squares",
+         curve},
+        {"hysteresis_at_rest", "hysteresis_at_rest", hysteresis},
+        {"repeatability", "repeatability", repeatability},
+        {"lag_rising", "lag_rising step_lag_rising", lag_rising},
+        {"lag_falling", "lag_falling step_lag_falling", lag_falling},
+        {"step_response_rising", "step_model_lag_rising step_time_constant_rising", step_rising},
+        {"step_response_falling", "step_model_lag_falling step_time_constant_falling",
+         step_falling},
+        {"frequency_response", "gain_1 phase_1 bandwidth", frequency},
+        {"zero_drift", "zero_drift", zero_drift},
     };
     const size_t count = sizeof results / sizeof *results;
     struct gathered g = gather(plan, rig);
     for (size_t i = 0; i < count && i < room; i++) {
         struct plan_ability *a = &abilities[i];
-        *a = (struct plan_ability){.result = results[i].result};
+        *a = (struct plan_ability){.result = results[i].result, .gives = results[i].gives};
         if (g.sensor)
             a->possible = results[i].judge(&g, a->reason, sizeof a->reason);
         else

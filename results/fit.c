@@ -22,34 +22,16 @@ void fit_warn(struct fit *fit, const char *format, ...)
     va_end(arguments);
 }
 
+double fit_place_u_mm(const struct fit_work *work)
+{
+    const struct rig_axis *axis = &work->rig->axis;
+    return hypot(axis->backlash_mm / sqrt(3), axis->step_mm / sqrt(12));
+}
+
 double fit_inferred_depth(const struct fit_work *work, double reading)
 {
-    if (!work->has_curve || !isfinite(reading))
-        return NAN;
-    /* A little past the ends, where lagging and noisy readings still belong. */
-    double margin = 0.05 * (work->high_mm - work->low_mm);
-    double low = work->low_mm - margin, high = work->high_mm + margin;
-    double sign = work->span > 0 ? 1 : -1;
-    double at_low = sign * (polynomial_value(&work->curve, low) - reading);
-    double at_high = sign * (polynomial_value(&work->curve, high) - reading);
-    if (at_low > 0 || at_high < 0)
-        return NAN;
-    double depth = low + (high - low) * (at_low == at_high ? 0.5 : at_low / (at_low - at_high));
-    for (int i = 0; i < 60; i++) { /* Newton, kept inside the bracket by bisection */
-        double off = sign * (polynomial_value(&work->curve, depth) - reading);
-        if (off < 0)
-            low = depth;
-        else
-            high = depth;
-        double slope = sign * polynomial_slope(&work->curve, depth);
-        double next = slope > 0 ? depth - off / slope : NAN;
-        if (!(next > low && next < high))
-            next = (low + high) / 2;
-        if (fabs(next - depth) < 1e-9)
-            return next;
-        depth = next;
-    }
-    return depth;
+    return work->has_curve && isfinite(reading) ? curve_depth_extended(&work->curve, reading)
+                                                : (double)NAN;
 }
 
 int fit_segment_points(const struct fit_work *work, size_t source, size_t channel, size_t segment,
@@ -191,6 +173,7 @@ static void free_work(struct fit_work *work)
     timeline_free(&work->timeline);
     free(work->points);
     free(work->passes);
+    centres_free(&work->centres);
 }
 
 int fit_recording(struct fit *fit, const struct recording *recording,
@@ -217,6 +200,10 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         code = fit_straight(&work, err);
     if (!code)
         code = fit_ramps(&work, err);
+    if (!code)
+        code = fit_repeat_of_ramps(&work, err);
+    if (!code)
+        code = fit_drift(&work, err);
     if (!code)
         code = fit_steps(&work, err);
     if (!code)

@@ -40,8 +40,4 @@ int fit_recording(struct fit *fit, const struct recording *recording,
                   const struct fit_options *options, struct rig_err *err);
 void fit_free(struct fit *fit);
 
-/* Writes results.json and report.html into the recording's folder, each whole or not
- * at all. */
-int fit_write(const struct fit *fit, const struct recording *recording, struct rig_err *err);
-
 #endif

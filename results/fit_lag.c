@@ -26,29 +26,48 @@ static size_t pair_passes(const struct fit_work *work, struct loop_pass pairs[])
     return count;
 }
 
-/* An estimate by replication, and what else can be wrong with it. */
-static void put(struct result *result, struct estimate estimate, double clock_u, double line_u,
-                double place_u, const char *method)
+/* What a lag or a width is uncertain by besides its scatter. Zero: does not apply. */
+struct shared_u {
+    double clock, line, place, curve;
+};
+
+static void put(struct result *result, struct estimate estimate, struct shared_u shared,
+                const char *method)
 {
+    const struct {
+        const char *name;
+        double u;
+    } parts[] = {{"clock alignment", shared.clock},
+                 {"delay of the board's line", shared.line},
+                 {"backlash and steps of the axis", shared.place},
+                 {"calibration curve", shared.curve}};
     if (!isfinite(estimate.value) || !isfinite(estimate.u)) {
         result_refuse(result, "the passes scatter too much for a value");
         return;
     }
     result_contribute(result, "replication by passes", 'A', estimate.u, estimate.dof);
-    if (clock_u > 0)
-        result_contribute(result, "clock alignment", 'B', clock_u, INFINITY);
-    if (line_u > 0)
-        result_contribute(result, "delay of the board's line", 'B', line_u, INFINITY);
-    if (place_u > 0)
-        result_contribute(result, "backlash and steps of the axis", 'B', place_u, INFINITY);
+    for (size_t i = 0; i < sizeof parts / sizeof *parts; i++)
+        if (parts[i].u > 0)
+            result_contribute(result, parts[i].name, 'B', parts[i].u, INFINITY);
     result_combine(result, estimate.value, method);
 }
 
-/* Rectangular distributions (JCGM 100:2008 4.3.7): backlash as stated, half a step. */
-static double place_u_mm(const struct rig *rig)
+/* Passes of different speed lie at different depths, so an error of the curve looks like
+ * one of depth that comes with speed. */
+static double curve_u_mm(const struct fit_work *work)
 {
-    double backlash = rig->axis.backlash_mm / sqrt(3), step = rig->axis.step_mm / sqrt(12);
-    return hypot(backlash, isfinite(step) ? step : 0);
+    double middle = (work->low_mm + work->high_mm) / 2;
+    return curve_value_u(&work->curve, middle) / fabs(curve_slope(&work->curve, middle));
+}
+
+static double curve_lag_u_s(const struct fit_work *work)
+{
+    double slowest = INFINITY, fastest = 0;
+    for (size_t i = 0; i < work->pass_count; i++) {
+        slowest = fmin(slowest, work->passes[i].speed_mm_s);
+        fastest = fmax(fastest, work->passes[i].speed_mm_s);
+    }
+    return fastest > slowest ? curve_u_mm(work) / (fastest - slowest) : 0;
 }
 
 static int loop_width_figure(struct fit_work *work, const struct loop_pass pairs[], size_t count,
@@ -174,7 +193,8 @@ static int from_pairs(struct fit_work *work, struct rig_err *err)
     if (!hysteresis)
         goto out_of_memory;
     if (known)
-        put(hysteresis, loop.hysteresis_mm, 0, 0, place_u_mm(work->rig),
+        put(hysteresis, loop.hysteresis_mm,
+            (struct shared_u){.place = fit_place_u_mm(work), .curve = curve_u_mm(work)},
             "loop width against speed, extrapolated to rest");
     else
         result_refuse(hysteresis, "%s", why.text);
@@ -182,18 +202,15 @@ static int from_pairs(struct fit_work *work, struct rig_err *err)
     if (!sum)
         goto out_of_memory;
     if (known)
-        put(sum, loop.lag_sum_s, 2 * work->timeline.common_u_s, 2 * FIT_LINE_DELAY_U_S, 0,
+        put(sum, loop.lag_sum_s,
+            (struct shared_u){.clock = 2 * work->timeline.common_u_s,
+                              .line = 2 * FIT_LINE_DELAY_U_S,
+                              .curve = 2 * curve_lag_u_s(work)},
             "slope of loop width against speed");
     else
         result_refuse(sum, "%s", why.text);
     if (known && *loop.note)
         fit_warn(work->fit, "%s", loop.note);
-    if (known && loop.curved)
-        fit_warn(work->fit,
-                 "The loop's width does not grow in proportion to speed (chance of that "
-                 "by noise %.2g): a retained film that grows with speed would do so; "
-                 "hysteresis and lag at rest are less certain than they look.",
-                 loop.curvature_p);
     code = count ? loop_width_figure(work, pairs, count, known ? &loop : NULL, err) : RIG_OK;
     free(pairs);
     return code;
@@ -218,19 +235,19 @@ static int by_direction(struct fit_work *work, struct rig_err *err)
     free(offsets);
     if (code)
         return refuse_all(work, why.text, err);
-    double clock_u = work->timeline.common_u_s;
+    const struct shared_u shared = {.clock = work->timeline.common_u_s,
+                                    .line = FIT_LINE_DELAY_U_S,
+                                    .curve = curve_lag_u_s(work)};
     struct result *result = add(work, "lag_rising", "Lag with rising water", "s", err);
     if (!result)
         return err->code;
-    put(result, loop.lag_rising_s, clock_u, FIT_LINE_DELAY_U_S, 0,
-        "offset of rising passes against speed");
+    put(result, loop.lag_rising_s, shared, "offset of rising passes against speed");
     if (!(result = add(work, "lag_falling", "Lag with falling water", "s", err)))
         return err->code;
-    put(result, loop.lag_falling_s, clock_u, FIT_LINE_DELAY_U_S, 0,
-        "offset of falling passes against speed");
+    put(result, loop.lag_falling_s, shared, "offset of falling passes against speed");
     if (!(result = add(work, "cling_difference", "Lag falling less lag rising", "s", err)))
         return err->code;
-    put(result, loop.lag_difference_s, 0, 0, 0,
+    put(result, loop.lag_difference_s, (struct shared_u){.curve = 2 * shared.curve},
         "offsets of falling and rising passes against speed; free of the clocks' alignment");
     return RIG_OK;
 }

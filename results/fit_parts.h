@@ -3,9 +3,10 @@
 #ifndef RESULTS_FIT_PARTS_H
 #define RESULTS_FIT_PARTS_H
 
+#include "results/curve.h"
 #include "results/digest.h"
 #include "results/fit.h"
-#include "results/polynomial.h"
+#include "results/fit_centre.h"
 #include "results/timeline.h"
 
 #include <stdbool.h>
@@ -46,7 +47,9 @@ struct fit_work {
     size_t point_count;
     double row_noise; /* standard deviation of single rows in settled dwells */
     bool has_curve;
-    struct polynomial curve;
+    struct curve curve;
+    struct centres centres; /* what the curve went through */
+    const char *curve_from; /* static text */
     double low_mm, high_mm; /* depths that the curve covers */
     double span;            /* of the reading over them */
     struct ramp_pass *passes;
@@ -64,6 +67,10 @@ struct fit_work {
 
 void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(printf, 2, 3)));
 
+/* How far the stage may stand from where the plan has it: backlash as stated and half a
+ * step, rectangular (JCGM 100:2008 4.3.7). */
+double fit_place_u_mm(const struct fit_work *work);
+
 /* Depth for a reading by the curve, NaN outside its usable range. */
 double fit_inferred_depth(const struct fit_work *work, double reading);
 
@@ -74,10 +81,17 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
 /* The parts, in the order in which fit_recording calls them. Each returns non-zero
  * only for want of memory. */
 int fit_static(struct fit_work *work, int degree, struct rig_err *err);
+/* Fills work->centres, empty where the ramps are no use. */
+int fit_centres_of_ramps(struct fit_work *work, struct rig_err *err);
+/* Results and figures of the curve, or the reason why there is none. */
+int fit_curve_results(struct fit_work *work, const char *reason, struct rig_err *err);
 int fit_straight(struct fit_work *work, struct rig_err *err);
 /* Fills work->passes. */
 int fit_ramp_passes(struct fit_work *work, struct rig_err *err);
 int fit_ramps(struct fit_work *work, struct rig_err *err);
+int fit_drift(struct fit_work *work, struct rig_err *err);
+/* Fills in 'repeatability' where stairs gave none. */
+int fit_repeat_of_ramps(struct fit_work *work, struct rig_err *err);
 int fit_steps(struct fit_work *work, struct rig_err *err);
 int fit_sines(struct fit_work *work, struct rig_err *err);
 

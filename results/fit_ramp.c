@@ -14,6 +14,11 @@ struct offsets {
     size_t bins;
 };
 
+static bool covered(const struct fit_work *work, double depth)
+{
+    return depth >= work->low_mm && depth <= work->high_mm;
+}
+
 /* direction x (true - inferred), over the bins at full speed that begin after from_s. */
 static struct offsets offset_after(const struct fit_work *work, size_t segment,
                                    const struct digest_point points[], size_t count, double from_s)
@@ -28,9 +33,11 @@ static struct offsets offset_after(const struct fit_work *work, size_t segment,
         if (points[i].t_s < from_s + points[i].width_s || !steady)
             continue;
         double inferred = fit_inferred_depth(work, points[i].mean);
-        if (!isfinite(inferred))
+        double depth = plan_depth_mm(work->plan, plan_s);
+        /* Beyond its ends the curve goes straight on: good for noise, not for a mean. */
+        if (!covered(work, inferred) || !covered(work, depth))
             continue;
-        double late = ramp->direction * (plan_depth_mm(work->plan, plan_s) - inferred);
+        double late = ramp->direction * (depth - inferred);
         sum += points[i].n * late;
         squares += points[i].n * late * late;
         weight += points[i].n;

@@ -3,6 +3,7 @@
  * time, from bins over the cycle. */
 #include "results/fit_parts.h"
 
+#include "results/frequency.h"
 #include "results/sine.h"
 
 #include <math.h>
@@ -171,6 +172,56 @@ static int each_frequency(struct fit_work *work, const struct frequency_row rows
     return RIG_OK;
 }
 
+static int put(struct fit_work *work, const char *name, const char *title, const char *unit,
+               struct estimate estimate, double clock_u, const char *reason, struct rig_err *err)
+{
+    struct result *result = result_add(&work->fit->results, name, title, unit, err);
+    if (!result)
+        return err->code;
+    if (reason || !isfinite(estimate.value)) {
+        result_refuse(result, "%s", reason ? reason : "the frequencies do not tell");
+        return RIG_OK;
+    }
+    result_contribute(result, "noise of the sines", 'A', estimate.u, estimate.dof);
+    if (clock_u > 0) {
+        result_contribute(result, "clock alignment", 'B', clock_u, INFINITY);
+        result_contribute(result, "delay of the board's line", 'B', FIT_LINE_DELAY_U_S, INFINITY);
+    }
+    result_combine(result, estimate.value, "dead time and one time constant over all frequencies");
+    return RIG_OK;
+}
+
+/* One dead time and one time constant over all frequencies. */
+static int over_frequencies(struct fit_work *work, const struct frequency_row rows[], size_t count,
+                            struct rig_err *err)
+{
+    struct sine_ratio *ratios = calloc(count + 1, sizeof *ratios);
+    struct frequency_fit fit = {0};
+    struct rig_err why = {0};
+    if (!ratios)
+        return rig_fail_memory(err, "the sines of a recording");
+    for (size_t i = 0; i < count; i++)
+        ratios[i] = rows[i].ratio;
+    const struct frequency_options options = {.sample_interval_s =
+                                                  work->row_interval_s[work->sensor_source]};
+    int code = count ? frequency_estimate(&fit, ratios, count, &options, NULL, &why)
+                     : rig_fail(&why, RIG_EUNKNOWABLE, "the profile has no sines that were run");
+    free(ratios);
+    if (code == RIG_EMEMORY)
+        return rig_fail_memory(err, "the sines of a recording");
+    const char *reason = code ? why.text : NULL;
+    if (!code && *fit.note)
+        fit_warn(work->fit, "Frequency response: %s", fit.note);
+    code = put(work, "bandwidth", "Bandwidth, -3 dB", "Hz", fit.bandwidth_hz, 0, reason, err);
+    if (!code)
+        code = put(work, "sine_time_constant", "Time constant, from sines", "s", fit.tau_s, 0,
+                   reason, err);
+    if (!code)
+        code = put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s", fit.mean_lag_s,
+                   work->timeline.common_u_s, reason, err);
+    return code;
+}
+
 int fit_sines(struct fit_work *work, struct rig_err *err)
 {
     struct frequency_row *rows = NULL;
@@ -184,6 +235,8 @@ int fit_sines(struct fit_work *work, struct rig_err *err)
         if (!code)
             code = each_frequency(work, rows, count, err);
     }
+    if (!code)
+        code = over_frequencies(work, rows, count, err);
     free(rows);
     return code;
 }

@@ -15,9 +15,9 @@ struct stair_table {
     size_t n;
 };
 
-static double curve_value(const void *curve, double depth)
+static double curve_at(const void *curve, double depth)
 {
-    return polynomial_value(curve, depth);
+    return curve_value(curve, depth);
 }
 
 static int gather(const struct fit_work *work, struct stair_table *table, struct rig_err *err)
@@ -83,9 +83,7 @@ static double level_u(const struct fit_work *work, const struct hysteresis *loop
 /* How far a depth may be from where the plan says, as a reading. */
 static double place_u(const struct fit_work *work)
 {
-    double place_mm =
-        hypot(work->rig->axis.backlash_mm / sqrt(3), work->rig->axis.step_mm / sqrt(12));
-    return place_mm * fabs(work->span) / (work->high_mm - work->low_mm);
+    return fit_place_u_mm(work) * fabs(work->span) / (work->high_mm - work->low_mm);
 }
 
 struct named_line {
@@ -98,7 +96,7 @@ struct named_line {
  * others: its u is about 0.65 (independent: half of three levels' difference) or 1.25
  * times that of a level. */
 static int straight_results(struct fit_work *work, const struct straightness *straight,
-                            const struct hysteresis *loop, const char *reason, struct rig_err *err)
+                            const char *reason, struct rig_err *err)
 {
     const struct named_line lines[] = {
         {"linearity_independent", "Linearity error, independent line", &straight->independent,
@@ -108,7 +106,9 @@ static int straight_results(struct fit_work *work, const struct straightness *st
         {"linearity_least_squares", "Linearity error, least-squares line", &straight->least_squares,
          1.1},
     };
-    double freedom = INFINITY, u = reason ? NAN : level_u(work, loop, &freedom);
+    /* What one level's mean is uncertain by: its scatter about the curve. */
+    double u = work->curve.residual_sd / sqrt(fmax((double)work->centres.cycles, 1));
+    double freedom = work->curve.degrees_of_freedom;
     for (size_t i = 0; i < sizeof lines / sizeof *lines; i++) {
         struct result *result = add(work, lines[i].name, lines[i].title, "% of span", err);
         if (!result)
@@ -118,7 +118,7 @@ static int straight_results(struct fit_work *work, const struct straightness *st
             continue;
         }
         double scale = 100 / straight->span * lines[i].factor;
-        result_contribute(result, "readings of the dwells", 'A', scale * u, freedom);
+        result_contribute(result, work->curve_from, 'A', scale * u, freedom);
         result_contribute(result, "backlash and steps of the axis", 'B', scale * place_u(work),
                           INFINITY);
         result_combine(result, lines[i].line->percent_span,
@@ -164,63 +164,36 @@ static int loop_results(struct fit_work *work, const struct hysteresis *loop, co
     return code;
 }
 
-/* Where stairs turn round there is a dwell from one side only. Its mean of both sides is
- * taken half a loop away, by the mean loop of the other levels. */
-static double half_loop(const struct levels *levels)
+/* Levels of the mean characteristic, each the mean of its cycles. */
+static int straight_from_centres(struct fit_work *work, struct rig_err *err)
 {
-    double sum = 0, count = 0;
-    for (size_t i = 0; i < levels->count; i++)
-        if (isfinite(levels->level[i].rising) && isfinite(levels->level[i].falling)) {
-            sum += (levels->level[i].falling - levels->level[i].rising) / 2;
-            count++;
-        }
-    return count > 0 ? sum / count : 0;
-}
-
-static double centre_of(const struct level *level, double half)
-{
-    if (isfinite(level->rising) && !isfinite(level->falling))
-        return level->rising + half;
-    if (isfinite(level->falling) && !isfinite(level->rising))
-        return level->falling - half;
-    return level->mean;
-}
-
-static int keep_levels(struct fit_work *work, const struct levels *levels, struct rig_err *err)
-{
+    const struct centres *centres = &work->centres;
     struct fit *fit = work->fit;
-    fit->levels_mm = calloc(levels->count + 1, sizeof *fit->levels_mm);
-    if (!fit->levels_mm)
-        return rig_fail_memory(err, "the levels of the stairs");
-    for (size_t i = 0; i < levels->count; i++)
-        fit->levels_mm[i] = levels->level[i].depth;
-    fit->level_count = levels->count;
-    return RIG_OK;
-}
-
-static int from_levels(struct fit_work *work, const struct levels *levels, struct rig_err *err)
-{
-    struct hysteresis loop;
-    struct straightness straight;
+    struct straightness straight = {0};
     struct rig_err why = {0};
-    double half = half_loop(levels);
-    int code = keep_levels(work, levels, err);
-    double *depth = calloc(levels->count + 1, sizeof *depth);
-    double *mean = calloc(levels->count + 1, sizeof *mean);
-    if (!code && (!depth || !mean))
-        code = rig_fail_memory(err, "the levels of the stairs");
-    if (!code) {
-        for (size_t i = 0; i < levels->count; i++) {
-            depth[i] = levels->level[i].depth;
-            mean[i] = centre_of(&levels->level[i], half);
-        }
-        hysteresis_of(&loop, levels);
-        bool known = straightness_of(&straight, depth, mean, levels->count, &why) == RIG_OK;
-        code = straight_results(work, &straight, &loop, known ? NULL : why.text, err);
+    double *mean = calloc(centres->n + 1, sizeof *mean);
+    fit->levels_mm = calloc(centres->n + 1, sizeof *fit->levels_mm);
+    if (!mean || !fit->levels_mm) {
+        free(mean);
+        return rig_fail_memory(err, "the levels of the curve");
     }
-    if (!code)
-        code = loop_results(work, &loop, NULL, err);
-    free(depth);
+    for (size_t i = 0, next; i < centres->n; i = next) {
+        double depth = 0, reading = 0;
+        for (next = i; next < centres->n && centres->depth_mm[next] - centres->depth_mm[i] < 0.05;
+             next++) {
+            depth += centres->depth_mm[next];
+            reading += centres->reading[next];
+        }
+        double count = (double)(next - i);
+        fit->levels_mm[fit->level_count] = depth / count;
+        mean[fit->level_count++] = reading / count;
+    }
+    const char *reason = "there is no calibration curve";
+    if (work->has_curve)
+        reason = straightness_of(&straight, fit->levels_mm, mean, fit->level_count, &why) == RIG_OK
+                     ? NULL
+                     : why.text;
+    int code = straight_results(work, &straight, reason, err);
     free(mean);
     return code;
 }
@@ -229,27 +202,31 @@ int fit_straight(struct fit_work *work, struct rig_err *err)
 {
     struct stair_table table = {0};
     struct levels levels = {0};
+    struct hysteresis loop = {0};
     struct rig_err why = {0};
-    int code = gather(work, &table, err);
+    const char *reason = NULL;
+    int code = straight_from_centres(work, err);
+    if (!code)
+        code = gather(work, &table, err);
     if (!code && (table.n < 3 || !work->has_curve)) {
-        const char *reason = "it takes stairs with settled dwells at three depths or more";
-        struct hysteresis none = {0};
-        struct straightness nothing = {0};
-        code = straight_results(work, &nothing, &none, reason, err);
-        if (!code)
-            code = loop_results(work, &none, reason, err);
+        reason = "it takes stairs with settled dwells at three depths or more";
     } else if (!code) {
         struct level_readings readings = {.n = table.n,
                                           .depth = table.depth,
                                           .reading = table.reading,
                                           .direction = table.direction,
                                           .cycle = table.cycle};
-        code = levels_of(&levels, &readings, curve_value, &work->curve, &why);
-        if (code)
+        code = levels_of(&levels, &readings, curve_at, &work->curve, &why);
+        if (code == RIG_EMEMORY)
             *err = why;
+        else if (code)
+            reason = why.text;
         else
-            code = from_levels(work, &levels, err);
+            hysteresis_of(&loop, &levels);
+        code = code == RIG_EMEMORY ? code : RIG_OK;
     }
+    if (!code)
+        code = loop_results(work, &loop, reason, err);
     levels_free(&levels);
     free_table(&table);
     return code;

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * What a fit leaves in the recording's folder. */
-#include "results/fit.h"
+#include "rig/fit_files.h"
 
 #include "base/file.h"
 #include "base/text.h"

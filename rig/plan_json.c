@@ -57,9 +57,9 @@ static json_t *abilities(const struct plan_sheet *sheet)
     size_t count = plan_abilities(sheet->plan, sheet->rig, can, 16);
     json_t *list = json_array();
     for (size_t i = 0; list && i < count; i++)
-        json_array_append_new(list,
-                              json_pack("{s:s, s:b, s:s}", "result", can[i].result, "possible",
-                                        (int)can[i].possible, "reason", can[i].reason));
+        json_array_append_new(list, json_pack("{s:s, s:s, s:b, s:s}", "result", can[i].result,
+                                              "gives", can[i].gives, "possible",
+                                              (int)can[i].possible, "reason", can[i].reason));
     return list;
 }
 

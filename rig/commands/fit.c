@@ -8,6 +8,7 @@
 #include "base/text.h"
 #include "results/fit.h"
 #include "results/report.h"
+#include "rig/fit_files.h"
 
 #include <stdbool.h>
 #include <stdio.h>
@@ -50,6 +51,24 @@ static int print_file(const char *folder, const char *name, struct rig_err *err)
     return code;
 }
 
+/* Results without a value, those of one reason together. */
+static void tell_unknown(const struct result_list *results)
+{
+    for (size_t i = 0; i < results->count; i++) {
+        const char *reason = results->results[i].reason;
+        bool told = !*reason;
+        for (size_t k = 0; k < i && !told; k++)
+            told = strcmp(results->results[k].reason, reason) == 0;
+        if (told)
+            continue;
+        printf("not known:");
+        for (size_t k = i; k < results->count; k++)
+            if (strcmp(results->results[k].reason, reason) == 0)
+                printf("%s %s", k == i ? "" : ";", results->results[k].title);
+        printf("\n    because %s\n", reason);
+    }
+}
+
 static void summarise(const struct fit *fit, const char *folder)
 {
     struct text answer = {0};
@@ -58,11 +77,7 @@ static void summarise(const struct fit *fit, const char *folder)
     report_answer(&answer, &fit->results, 1);
     fputs(answer.bytes ? answer.bytes : "", stdout);
     text_free(&answer);
-    for (size_t i = 0; i < fit->results.count; i++) {
-        const struct result *result = &fit->results.results[i];
-        if (*result->reason)
-            printf("not known: %s: %s\n", result->title, result->reason);
-    }
+    tell_unknown(&fit->results);
     printf("\n%llu rows. Report: %s/report.html\n", (unsigned long long)fit->rows, folder);
 }
 

@@ -7,7 +7,7 @@
 #include "base/file.h"
 #include "base/number.h"
 #include "base/table.h"
-#include "results/fit.h"
+#include "rig/fit_files.h"
 
 #include <jansson.h>
 

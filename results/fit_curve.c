@@ -1,0 +1,133 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The static curve as results and as figures. */
+#include "results/fit_parts.h"
+
+#include <math.h>
+#include <stdio.h>
+
+enum { CURVE_POINTS = 101 };
+
+/* Settled, on this side, and where there is a curve to hold it against. */
+static bool drawn(const struct fit_work *work, const struct static_point *point, int direction)
+{
+    return point->settled && point->direction == direction &&
+           point->depth_mm >= work->low_mm - 0.05 && point->depth_mm <= work->high_mm + 0.05;
+}
+
+static int curve_figures(struct fit_work *work, struct rig_err *err)
+{
+    struct figure *figure = figure_add(
+        &work->fit->figures, "calibration", "Calibration curve", "depth, mm",
+        work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit, err);
+    if (!figure)
+        return err->code;
+    snprintf(figure->sentence, sizeof figure->sentence,
+             "Settled readings at each depth, rising and falling, and the curve through them.");
+    struct figure_series *curve =
+        figure_series_add(figure, "curve", FIGURE_LINE, CURVE_POINTS, false, err);
+    if (!curve)
+        return err->code;
+    for (size_t i = 0; i < CURVE_POINTS; i++) {
+        curve->x[i] =
+            work->low_mm + (work->high_mm - work->low_mm) * (double)i / (CURVE_POINTS - 1);
+        curve->y[i] = curve_value(&work->curve, curve->x[i]);
+    }
+    for (int residual = 0; residual < 2; residual++) {
+        if (residual) {
+            figure = figure_add(&work->fit->figures, "residuals", "What the curve leaves over",
+                                "depth, mm", "reading less curve, as mm of depth", err);
+            if (!figure)
+                return err->code;
+            snprintf(figure->sentence, sizeof figure->sentence,
+                     "How far each settled reading lies from the curve: rising below falling is "
+                     "hysteresis, a bend is a curve of too low a degree.");
+        }
+        for (int direction = 1; direction >= -1; direction -= 2) {
+            size_t count = 0, at = 0;
+            for (size_t i = 0; i < work->point_count; i++)
+                count += drawn(work, &work->points[i], direction);
+            struct figure_series *series = figure_series_add(
+                figure, direction > 0 ? "rising" : "falling", FIGURE_POINTS, count, false, err);
+            if (!series)
+                return err->code;
+            for (size_t i = 0; i < work->point_count; i++) {
+                if (!drawn(work, &work->points[i], direction))
+                    continue;
+                double depth = work->points[i].depth_mm, reading = work->points[i].reading;
+                series->x[at] = depth;
+                series->y[at++] = residual ? (reading - curve_value(&work->curve, depth)) /
+                                                 curve_slope(&work->curve, depth)
+                                           : reading;
+            }
+        }
+    }
+    return RIG_OK;
+}
+
+static int results(struct fit_work *work, struct rig_err *err)
+{
+    const char *unit = work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit;
+    char text[RESULT_TEXT_SIZE], per_mm[24];
+    double middle = (work->low_mm + work->high_mm) / 2;
+    snprintf(per_mm, sizeof per_mm, "%.18s/mm", unit);
+    snprintf(text, sizeof text, "slope of the curve of degree %zu at %.4g mm",
+             work->curve.polynomial.degree, middle);
+    struct result *result =
+        result_add(&work->fit->results, "sensitivity", "Sensitivity at mid-range", per_mm, err);
+    if (!result)
+        return err->code;
+    double slope = curve_slope(&work->curve, middle);
+    result_contribute(result, work->curve_from, 'A',
+                      polynomial_slope_u(&work->curve.polynomial, middle),
+                      work->curve.parameter_dof);
+    /* Both ends of the range may be off, each by itself. */
+    result_contribute(result, "backlash and steps of the axis", 'B',
+                      fabs(slope) * sqrt(2) * fit_place_u_mm(work) / (work->high_mm - work->low_mm),
+                      INFINITY);
+    result_combine(result, slope, text);
+    static const char *const where[] = {"low", "middle", "high"};
+    for (int i = 0; i < 3; i++) {
+        char name[RESULT_NAME_SIZE], title[RESULT_TEXT_SIZE];
+        double depth = work->low_mm + (work->high_mm - work->low_mm) * i / 2;
+        snprintf(name, sizeof name, "reading_%s", where[i]);
+        snprintf(title, sizeof title, "Reading at %.4g mm", depth);
+        if (!(result = result_add(&work->fit->results, name, title, unit, err)))
+            return err->code;
+        result_contribute(result, work->curve_from, 'A', curve_value_u(&work->curve, depth),
+                          work->curve.parameter_dof);
+        result_contribute(result, "backlash and steps of the axis", 'B',
+                          fit_place_u_mm(work) * fabs(curve_slope(&work->curve, depth)), INFINITY);
+        result_contribute(result, "datum", 'B',
+                          FIT_DATUM_U_MM * fabs(curve_slope(&work->curve, depth)), INFINITY);
+        result_combine(result, curve_value(&work->curve, depth),
+                       "the curve, between rising and falling");
+    }
+    snprintf(text, sizeof text, "polynomial through %s, degree %s", work->curve_from,
+             work->curve.chosen ? "by AICc" : "as asked");
+    for (size_t k = 0; k <= work->curve.polynomial.degree; k++) {
+        char name[RESULT_NAME_SIZE], title[RESULT_TEXT_SIZE], power[24];
+        snprintf(name, sizeof name, "curve_%zu", k);
+        snprintf(title, sizeof title, "Curve, coefficient of depth^%zu", k);
+        snprintf(power, sizeof power, k > 1 ? "%.12s/mm%zu" : k ? "%.12s/mm" : "%.12s", unit, k);
+        if (!(result = result_add(&work->fit->results, name, title, power, err)))
+            return err->code;
+        result_set(result, work->curve.polynomial.power[k],
+                   sqrt(work->curve.polynomial.power_covariance[k][k]), work->curve.parameter_dof,
+                   text);
+    }
+    return RIG_OK;
+}
+
+int fit_curve_results(struct fit_work *work, const char *reason, struct rig_err *err)
+{
+    if (!work->has_curve) {
+        struct result *result =
+            result_add(&work->fit->results, "sensitivity", "Sensitivity at mid-range", "1", err);
+        if (!result)
+            return err->code;
+        result_refuse(result, "%s", reason);
+        return RIG_OK;
+    }
+    int code = results(work, err);
+    return code ? code : curve_figures(work, err);
+}
