@@ -146,7 +146,8 @@ static int loop_results(struct fit_work *work, const struct hysteresis *loop, co
 {
     double freedom = INFINITY, u = reason ? NAN : level_u(work, loop, &freedom);
     /* A difference of two means. */
-    double u_percent = reason ? NAN : 100 / loop->span * hypot(u * 2, place_u(work));
+    double u_percent =
+        loop->span > 0 ? 100 / loop->span * hypot(u * 2, place_u(work)) : (double)NAN;
     int code = extent(work, "hysteresis_within_pair", "Hysteresis, within one pair",
                       &loop->within_pair, u_percent, freedom,
                       "largest difference of rising and falling in one pair (43 CFR 3175.135)",
@@ -156,10 +157,10 @@ static int loop_results(struct fit_work *work, const struct hysteresis *loop, co
                       &loop->of_means, u_percent, freedom,
                       "largest difference of the means of rising and falling passes", reason, err);
     if (!code) {
-        double spread_u = 100 / loop->span * loop->pooled_sd;
-        code = extent(work, "repeatability", "Repeatability", &loop->repeatability,
-                      reason ? NAN : spread_u, loop->pooled_dof,
-                      "largest spread of passes from one side (43 CFR 3175.135)", reason, err);
+        double spread_u = loop->span > 0 ? 100 / loop->span * loop->pooled_sd : (double)NAN;
+        code = extent(work, "repeatability", "Repeatability", &loop->repeatability, spread_u,
+                      loop->pooled_dof, "largest spread of passes from one side (43 CFR 3175.135)",
+                      reason, err);
     }
     return code;
 }
