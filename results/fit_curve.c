@@ -14,15 +14,10 @@ static bool drawn(const struct fit_work *work, const struct static_point *point,
            point->depth_mm >= work->low_mm - 0.05 && point->depth_mm <= work->high_mm + 0.05;
 }
 
-static int curve_figures(struct fit_work *work, struct rig_err *err)
+/* The curve itself, drawn after the points so that each side keeps its colour from plot to
+ * plot. */
+static int draw_curve(struct fit_work *work, struct figure *figure, struct rig_err *err)
 {
-    struct figure *figure = figure_add(
-        &work->fit->figures, "calibration", "Calibration curve", "depth, mm",
-        work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit, err);
-    if (!figure)
-        return err->code;
-    snprintf(figure->sentence, sizeof figure->sentence,
-             "Settled readings at each depth, rising and falling, and the curve through them.");
     struct figure_series *curve =
         figure_series_add(figure, "curve", FIGURE_LINE, CURVE_POINTS, false, err);
     if (!curve)
@@ -32,10 +27,24 @@ static int curve_figures(struct fit_work *work, struct rig_err *err)
             work->low_mm + (work->high_mm - work->low_mm) * (double)i / (CURVE_POINTS - 1);
         curve->y[i] = curve_value(&work->curve, curve->x[i]);
     }
+    return RIG_OK;
+}
+
+static int curve_figures(struct fit_work *work, struct rig_err *err)
+{
+    struct figure *figure = figure_add(
+        &work->fit->figures, "calibration", "Calibration curve", "depth, mm",
+        work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit, err);
+    if (!figure)
+        return err->code;
+    snprintf(figure->sentence, sizeof figure->sentence,
+             "Settled readings at each depth, rising and falling, and the curve through them.");
     for (int residual = 0; residual < 2; residual++) {
         if (residual) {
+            if (draw_curve(work, figure, err))
+                return err->code;
             figure = figure_add(&work->fit->figures, "residuals", "What the curve leaves over",
-                                "depth, mm", "reading less curve, as mm of depth", err);
+                                "depth, mm", "off the curve, mm of depth", err);
             if (!figure)
                 return err->code;
             snprintf(figure->sentence, sizeof figure->sentence,

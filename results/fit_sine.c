@@ -173,7 +173,8 @@ static int each_frequency(struct fit_work *work, const struct frequency_row rows
 }
 
 static int put(struct fit_work *work, const char *name, const char *title, const char *unit,
-               struct estimate estimate, double clock_u, const char *reason, struct rig_err *err)
+               struct estimate estimate, double clock_u, const char *method, const char *reason,
+               struct rig_err *err)
 {
     struct result *result = result_add(&work->fit->results, name, title, unit, err);
     if (!result)
@@ -187,7 +188,7 @@ static int put(struct fit_work *work, const char *name, const char *title, const
         result_contribute(result, "clock alignment", 'B', clock_u, INFINITY);
         result_contribute(result, "delay of the board's line", 'B', FIT_LINE_DELAY_U_S, INFINITY);
     }
-    result_combine(result, estimate.value, "dead time and one time constant over all frequencies");
+    result_combine(result, estimate.value, method);
     return RIG_OK;
 }
 
@@ -195,6 +196,7 @@ static int put(struct fit_work *work, const char *name, const char *title, const
 static int over_frequencies(struct fit_work *work, const struct frequency_row rows[], size_t count,
                             struct rig_err *err)
 {
+    static const char model[] = "dead time and one time constant over all frequencies";
     struct sine_ratio *ratios = calloc(count + 1, sizeof *ratios);
     struct frequency_fit fit = {0};
     struct rig_err why = {0};
@@ -212,13 +214,19 @@ static int over_frequencies(struct fit_work *work, const struct frequency_row ro
     const char *reason = code ? why.text : NULL;
     if (!code && *fit.note)
         fit_warn(work->fit, "Frequency response: %s", fit.note);
-    code = put(work, "bandwidth", "Bandwidth, -3 dB", "Hz", fit.bandwidth_hz, 0, reason, err);
+    /* Where the model does not fit, as when water drains otherwise than it rises, the
+     * measured gains are the better witness. */
+    bool seen = !code && !fit.fits && isfinite(fit.bandwidth_seen_hz.value);
+    code =
+        put(work, "bandwidth", "Bandwidth, -3 dB", "Hz",
+            seen ? fit.bandwidth_seen_hz : fit.bandwidth_hz, 0,
+            seen ? "measured gains, between frequencies as 1/gain^2 over w^2" : model, reason, err);
     if (!code)
         code = put(work, "sine_time_constant", "Time constant, from sines", "s", fit.tau_s, 0,
-                   reason, err);
+                   model, reason, err);
     if (!code)
         code = put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s", fit.mean_lag_s,
-                   work->timeline.common_u_s, reason, err);
+                   work->timeline.common_u_s, model, reason, err);
     return code;
 }
 

@@ -74,9 +74,16 @@ static void add_fact(struct text *out, const char *name, const char *value)
 {
     if (!value || !*value)
         return;
-    text_format(out, "<dt>%s</dt><dd>", name);
+    text_format(out, "<div><dt>%s</dt><dd>", name);
     text_add_escaped(out, value);
-    text_add(out, "</dd>");
+    text_add(out, "</dd></div>");
+}
+
+/* Of a path: the folders are of the machine that ran, not of the measurement. */
+static const char *base_name(const char *path)
+{
+    const char *slash = strrchr(path, '/');
+    return slash ? slash + 1 : path;
 }
 
 static void add_facts(struct text *out, const struct report_input *input)
@@ -88,8 +95,8 @@ static void add_facts(struct text *out, const struct report_input *input)
         add_fact(out, "Revision", facts->revision);
         add_fact(out, "Coating", facts->coating);
         add_fact(out, "Note", facts->note);
-        add_fact(out, "Profile", facts->profile_name);
-        add_fact(out, "Rig", facts->rig_name);
+        add_fact(out, "Profile", base_name(facts->profile_name));
+        add_fact(out, "Rig", base_name(facts->rig_name));
         add_fact(out, "Started", facts->started);
         add_fact(out, "wetsweep", facts->version);
     }

@@ -6,6 +6,8 @@
 #include "motion/plan.h"
 #include "motion/profile.h"
 #include "motion/rigfile_parts.h"
+#include "rig/sim.h"
+#include "rig/sim_file.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -179,12 +181,46 @@ static int close_all(void **state)
     return 0;
 }
 
+/* Rows of one table of the bench part, put together as a block, are read as they stand. */
+static void bench_examples_are_read(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *heading, *block;
+        const struct sim_word *words;
+    } tables[] = {{"\n### bench: axis\n", "axis", sim_axis_words},
+                  {"\n### bench: water\n", "water", sim_water_words},
+                  {"\n### bench: board\n", "board", sim_board_words},
+                  {"\n### bench: controller and actuator\n", "controller", sim_link_words}};
+    for (size_t t = 0; t < sizeof tables / sizeof *tables; t++) {
+        char *part = part_of(tables[t].heading), text[4096];
+        size_t used = (size_t)snprintf(text, sizeof text, "%s\n", tables[t].block), rows = 0;
+        for (size_t i = 0; tables[t].words[i].word; i++)
+            need_row(part, tables[t].words[i].word);
+        for (const char *row = part; (row = strstr(row, "\n| `")); rows++) {
+            const char *from = row + 4, *to = strchr(from, '`');
+            assert_non_null(to);
+            used += (size_t)snprintf(text + used, sizeof text - used, "  %.*s\n", (int)(to - from),
+                                     from);
+            row = to;
+        }
+        snprintf(text + used, sizeof text - used, "end\n");
+        assert_true(rows >= 4);
+        struct sim_truth truth;
+        struct rig_err err = {0};
+        if (sim_truth_read(&truth, tables[t].block, text, strlen(text), units, &err))
+            fail_msg("%s", err.text);
+        free(part);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(every_statement_is_described),
         cmocka_unit_test(whole_examples_are_read),
         cmocka_unit_test(examples_of_the_tables_are_read),
+        cmocka_unit_test(bench_examples_are_read),
     };
     return cmocka_run_group_tests(tests, open_all, close_all);
 }
