@@ -10,6 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <termios.h>
@@ -76,6 +77,7 @@ static void begin(struct process *process, const char *bench)
     process->pid = fork();
     assert_true(process->pid >= 0);
     if (process->pid == 0) {
+        prctl(PR_SET_PDEATHSIG, SIGKILL); /* a failed test leaves no bench behind */
         if (!freopen(process->said, "w", stdout))
             _exit(97);
         execl(program, "wetsweep", "simulate", "--bench", process->bench, "--rig", rig, "--links",
@@ -147,13 +149,13 @@ static void test_lines_at_their_rate(void **state)
     process.board = open_port(process.links, "board");
     char bytes[4096], line[4096] = "";
     size_t size = 0, rows = 0, filled = 0;
-    double clocks[512], at[512], until = now_s() + 1.5;
-    while (now_s() < until && rows < 512) {
+    double clocks[512], at[512], until = now_s() + 4;
+    while (now_s() < until && rows < 400) {
         struct pollfd poller = {.fd = process.board, .events = POLLIN};
         poll(&poller, 1, 100);
         double arrived = now_s();
         size = take(process.board, bytes, sizeof bytes);
-        for (size_t i = 0; i < size && rows < 512; i++) {
+        for (size_t i = 0; i < size && rows < 400; i++) {
             if (bytes[i] != '\n') {
                 if (filled < sizeof line - 1)
                     line[filled++] = bytes[i];
@@ -170,8 +172,7 @@ static void test_lines_at_their_rate(void **state)
             at[rows++] = arrived;
         }
     }
-    /* 100 lines a second and none left out, each at its own time. A busy machine may hold
-     * up this reader, so most of them, not all, must be punctual. */
+    /* 100 lines a second and none left out, each at its own time. */
     assert_true(rows > 100);
     double offset = INFINITY;
     for (size_t i = 0; i < rows; i++) {
@@ -179,10 +180,16 @@ static void test_lines_at_their_rate(void **state)
             assert_near(clocks[i] - clocks[i - 1], 0.01, 1e-9, "s");
         offset = fmin(offset, at[i] - clocks[i]);
     }
-    size_t punctual = 0;
-    for (size_t i = 0; i < rows; i++)
-        punctual += at[i] - clocks[i] - offset < 0.005;
-    assert_true(punctual > rows * 3 / 4);
+    /* A busy machine may hold up this reader for a while, so some half second in which most
+     * lines are punctual is asked for; a sender in bursts has none. */
+    size_t best = 0;
+    for (size_t first = 0; first + 50 <= rows; first += 25) {
+        size_t punctual = 0;
+        for (size_t i = first; i < first + 50; i++)
+            punctual += at[i] - clocks[i] - offset < 0.005;
+        best = punctual > best ? punctual : best;
+    }
+    assert_true(best > 37);
     char *said = end(&process);
     assert_contains(said, "/ports/board -> /dev/");
     assert_contains(said, " 0 lost");
