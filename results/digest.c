@@ -1,159 +1,66 @@
-/* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "results/digest.h"
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Sums in bins. Bins lie in pages that are taken when the first row falls into one: a part
+ * that sees two minutes of a night stays as small as two minutes are, and is merged by
+ * handing its pages over. Rows are looked for once a run of rows that share a bin. */
+#include "results/digest_parts.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-/* Holds: bins of the finest width until the growing ones (3 % of the time since the
- * start) are wider. */
-static const double hold_growth = 0.03;
+enum { PAGE_BINS = 32, PART_BYTES = 1 << 20, NEAR_BINS = 3, NEAR_WINDOWS = 4 };
 
-struct channel_sum {
-    double sum, square_sum; /* of value - origin */
-    uint32_t n;
+struct channel_bins {
+    double sum[PAGE_BINS], square_sum[PAGE_BINS]; /* of value - origin */
+    uint32_t n[PAGE_BINS];
 };
 
-struct bin {
-    double time_sum;
-    uint32_t n;
+struct page {
+    double time_sum[PAGE_BINS];
+    uint32_t n[PAGE_BINS];
+    struct channel_bins channels[];
 };
 
-struct window {
-    double host_start_s, host_end_s; /* NaN: not run */
-    double rate;                     /* plan seconds a host second */
-    size_t first_bin;
-    uint32_t bins;
-    float fine_s; /* width of a uniform bin, or of a hold's first ones */
+/* A stretch of host time in which nothing changes but the values: a bin, or a time in
+ * which rows fall into none. */
+struct cursor {
+    double from_s, to_s;           /* host time; empty at first */
+    struct page *page;             /* NULL: no bin */
+    size_t bin;                    /* within the page */
+    double start_s, rate, cycle_s; /* t = (host_s - start_s) rate - cycle_s */
+    size_t window;
+    uint32_t at; /* bin of the window */
+    double cycle;
 };
 
 struct digest {
-    const struct plan *plan;
-    size_t channels, segments, bins;
-    struct window *windows;
-    struct bin *bin;
-    struct channel_sum *sums; /* bins x channels */
-    double *origin;           /* one a channel: first finite value, keeps the squares small */
+    struct digest_layout *layout;
+    bool owns_layout;
+    size_t channels, page_count, page_bytes;
+    struct page **pages; /* page_count of them, NULL where no row has come */
+    size_t *taken;       /* numbers of those that aren't NULL, in the order in which they came */
+    size_t taken_count;
+    double *origin; /* one a channel: first finite value, keeps the squares small */
     uint64_t used, unused;
-    /* where the last row fell */
-    size_t segment;
-    uint32_t at;
-    double begin_s, edge_s; /* of bin `at`, since the segment's start; edge < 0: unknown */
+    struct cursor cursor;
 };
 
-static bool is_hold(const struct plan_segment *segment)
-{
-    return segment->kind == SEGMENT_HOLD || segment->kind == SEGMENT_STAIR_HOLD;
-}
-
-static double period_of(const struct plan *plan, const struct plan_segment *segment)
-{
-    const struct plan_family *family = &plan_families(plan)[segment->family];
-    return family->frequency_hz > 0 ? 1 / family->frequency_hz : NAN;
-}
-
-/* Number of fine bins before growing ones take over. */
-static double hold_knee(double fine_s)
-{
-    return ceil(1 / hold_growth) * fine_s;
-}
-
-static uint32_t hold_bins(double duration_s, double fine_s)
-{
-    double knee_s = hold_knee(fine_s);
-    if (duration_s <= knee_s)
-        return (uint32_t)ceil(duration_s / fine_s + 1);
-    return (uint32_t)(ceil(1 / hold_growth) + ceil(log(duration_s / knee_s) / log1p(hold_growth)) +
-                      1);
-}
-
-static double hold_edge(double fine_s, uint32_t bin)
-{
-    uint32_t fine_bins = (uint32_t)ceil(1 / hold_growth);
-    if (bin < fine_bins)
-        return fine_s * (bin + 1);
-    return hold_knee(fine_s) * pow(1 + hold_growth, bin + 1 - fine_bins);
-}
-
-static void lay_out(struct digest *digest, double row_interval_s, double coarseness)
-{
-    const struct plan_segment *segments = plan_segments(digest->plan);
-    double finest_s = fmax(isfinite(row_interval_s) ? row_interval_s : 0.01, 0.001) * coarseness;
-    digest->bins = 0;
-    for (size_t i = 0; i < digest->segments; i++) {
-        struct window *window = &digest->windows[i];
-        const struct plan_segment *segment = &segments[i];
-        double duration_s = segment->duration_s;
-        double bins = 0, limit = 0;
-        if (isfinite(window->host_start_s) && duration_s > 0)
-            switch (segment->kind) {
-            case SEGMENT_LEAD:
-            case SEGMENT_PARK:
-                break;
-            case SEGMENT_SINE:
-                duration_s = period_of(digest->plan, segment);
-                limit = DIGEST_SINE_BINS;
-                break;
-            case SEGMENT_FOLLOW:
-                limit = DIGEST_FOLLOW_BINS;
-                break;
-            default:
-                limit = is_hold(segment) ? DIGEST_HOLD_BINS : DIGEST_MOVE_BINS;
-            }
-        double fine_s = finest_s;
-        if (limit > 0 && is_hold(segment)) {
-            while ((bins = hold_bins(duration_s, fine_s)) > limit)
-                fine_s *= 1.5;
-        } else if (limit > 0) {
-            bins = fmin(fmax(floor(limit / coarseness), 4), fmax(ceil(duration_s / finest_s), 1));
-            fine_s = duration_s / bins;
-        }
-        window->first_bin = digest->bins;
-        window->bins = (uint32_t)bins;
-        window->fine_s = (float)fine_s;
-        digest->bins += window->bins;
-    }
-}
-
-static void find_windows(struct digest *digest, const struct timeline *timeline)
-{
-    const struct plan_segment *segments = plan_segments(digest->plan);
-    for (size_t i = 0; i < digest->segments; i++) {
-        struct window *window = &digest->windows[i];
-        window->rate = 1 / (1 + timeline->skew);
-        if (!timeline_window(timeline, &segments[i], &window->host_start_s, &window->host_end_s))
-            window->host_start_s = window->host_end_s = NAN;
-    }
-}
-
-struct digest *digest_open(const struct plan *plan, const struct timeline *timeline,
-                           size_t channels, double row_interval_s, size_t memory_limit,
-                           struct rig_err *err)
+static struct digest *open_with(struct digest_layout *layout, size_t channels, struct rig_err *err)
 {
     struct digest *digest = calloc(1, sizeof *digest);
     if (!digest)
         goto no_memory;
-    digest->plan = plan;
+    digest->layout = layout;
     digest->channels = channels;
-    digest->segments = plan_segment_count(plan);
-    digest->windows = calloc(digest->segments + 1, sizeof *digest->windows);
+    digest->page_bytes = sizeof(struct page) + channels * sizeof(struct channel_bins);
+    digest->page_count = (layout->bins + PAGE_BINS - 1) / PAGE_BINS;
+    digest->pages = calloc(digest->page_count + 1, sizeof(struct page *));
+    digest->taken = calloc(digest->page_count + 1, sizeof *digest->taken);
     digest->origin = calloc(channels + 1, sizeof *digest->origin);
-    if (!digest->windows || !digest->origin)
+    if (!digest->pages || !digest->taken || !digest->origin)
         goto no_memory;
     for (size_t c = 0; c < channels; c++)
         digest->origin[c] = NAN;
-    find_windows(digest, timeline);
-    size_t bin_size = sizeof *digest->bin + channels * sizeof *digest->sums;
-    double coarseness = 1;
-    do {
-        lay_out(digest, row_interval_s, coarseness);
-        coarseness *= 1.4;
-    } while (digest->bins * bin_size > memory_limit && coarseness < 64);
-    digest->bin = calloc(digest->bins + 1, sizeof *digest->bin);
-    digest->sums = calloc(digest->bins * channels + 1, sizeof *digest->sums);
-    if (!digest->bin || !digest->sums)
-        goto no_memory;
-    digest->segment = SIZE_MAX;
     return digest;
 no_memory:
     digest_free(digest);
@@ -161,181 +68,342 @@ no_memory:
     return NULL;
 }
 
+struct digest *digest_open(const struct plan *plan, const struct timeline *timeline,
+                           size_t channels, double row_interval_s, size_t memory_limit,
+                           struct rig_err *err)
+{
+    struct digest_layout *layout = calloc(1, sizeof *layout);
+    size_t page_bytes = sizeof(struct page) + channels * sizeof(struct channel_bins);
+    if (!layout) {
+        rig_fail_memory(err, "the digest of a recording");
+        return NULL;
+    }
+    struct digest *digest = NULL;
+    if (!digest_layout_make(layout, plan, timeline, row_interval_s, page_bytes / PAGE_BINS,
+                            memory_limit, err))
+        digest = open_with(layout, channels, err);
+    if (!digest) {
+        digest_layout_free(layout);
+        free(layout);
+        return NULL;
+    }
+    digest->owns_layout = true;
+    return digest;
+}
+
+struct digest *digest_open_part(const struct digest *whole, struct rig_err *err)
+{
+    return open_with(whole->layout, whole->channels, err);
+}
+
 void digest_free(struct digest *digest)
 {
     if (!digest)
         return;
-    free(digest->windows);
-    free(digest->bin);
-    free(digest->sums);
+    for (size_t i = 0; i < digest->taken_count; i++)
+        free(digest->pages[digest->taken[i]]);
+    free(digest->pages);
+    free(digest->taken);
     free(digest->origin);
+    if (digest->owns_layout) {
+        digest_layout_free(digest->layout);
+        free(digest->layout);
+    }
     free(digest);
 }
 
-static bool holds(const struct digest *digest, size_t segment, double host_s)
+/* ---- where a row falls ---- */
+
+static struct page *page_for(struct digest *digest, size_t number)
 {
-    return segment < digest->segments && host_s >= digest->windows[segment].host_start_s &&
-           host_s < digest->windows[segment].host_end_s;
+    if (!digest->pages[number] && (digest->pages[number] = calloc(1, digest->page_bytes)))
+        digest->taken[digest->taken_count++] = number;
+    return digest->pages[number];
 }
 
-/* The segment whose host window holds host_s, or SIZE_MAX. Windows of segments that
- * ran are in order of time; those that did not are NaN and stepped over. */
-static size_t segment_of(const struct digest *digest, double host_s)
+/* Edges are host times and the same whichever way a row comes to its bin, so that a row on
+ * an edge falls to the same side in any order of rows. */
+
+static double cycle_start_s(const struct digest_segment *window, double cycle)
 {
-    size_t next = digest->segment == SIZE_MAX ? 0 : digest->segment;
-    for (size_t step = 0; step < 8 && next + step < digest->segments; step++) {
-        if (holds(digest, next + step, host_s))
-            return next + step;
-    }
-    size_t low = 0, high = digest->segments;
-    while (low < high) { /* first segment that starts after host_s */
-        size_t middle = low + (high - low) / 2, probe = middle;
-        while (probe < high && isnan(digest->windows[probe].host_start_s))
-            probe++;
-        if (probe < high && digest->windows[probe].host_start_s <= host_s)
-            low = probe + 1;
-        else
-            high = middle;
-    }
-    while (low > 0 && isnan(digest->windows[low - 1].host_start_s))
-        low--;
-    if (low == 0 || host_s >= digest->windows[low - 1].host_end_s)
-        return SIZE_MAX;
-    return low - 1;
+    return window->start_s + cycle * window->period_s / window->rate;
 }
 
-static uint32_t bin_of(const struct digest *digest, size_t index, double t_s)
+/* Host time at which a bin of the cursor's window and cycle ends. */
+static double bin_end_s(const struct digest *digest, const struct cursor *cursor, uint32_t at)
 {
-    const struct window *window = &digest->windows[index];
-    double bin;
-    double fine_s = (double)window->fine_s;
-    if (is_hold(&plan_segments(digest->plan)[index]) && t_s >= hold_knee(fine_s))
-        bin = ceil(1 / hold_growth) + floor(log(t_s / hold_knee(fine_s)) / log1p(hold_growth));
-    else
-        bin = floor(t_s / fine_s);
-    return bin < 0 ? 0 : bin >= window->bins ? window->bins - 1 : (uint32_t)bin;
+    const struct digest_segment *window = &digest->layout->windows[cursor->window];
+    if (at + 1 == window->bins) /* the last takes what rounding left over */
+        return window->period_s > 0 ? fmin(cycle_start_s(window, cursor->cycle + 1), window->end_s)
+                                    : window->end_s;
+    double end_s = cursor->cycle_s + digest_bin_end(digest->layout, window, at);
+    return fmin(window->start_s + end_s / window->rate, window->end_s);
 }
 
-static double edge_of(const struct digest *digest, size_t index, uint32_t bin)
+/* The cursor's bin is known: takes its page. */
+static int enter_bin(struct digest *digest, struct cursor *cursor, double from_s, double to_s,
+                     struct rig_err *err)
 {
-    const struct window *window = &digest->windows[index];
-    if (bin + 1 >= window->bins)
-        return INFINITY;
-    if (is_hold(&plan_segments(digest->plan)[index]))
-        return hold_edge((double)window->fine_s, bin);
-    return (double)window->fine_s * (bin + 1);
+    const struct digest_segment *window = &digest->layout->windows[cursor->window];
+    size_t bin = window->first_bin + cursor->at;
+    cursor->from_s = from_s;
+    cursor->to_s = to_s;
+    cursor->bin = bin % PAGE_BINS;
+    cursor->page = page_for(digest, bin / PAGE_BINS);
+    return cursor->page ? RIG_OK : rig_fail_memory(err, "the digest of a recording");
 }
 
-/* Finds the bin for a row; false when it falls into none. */
-static bool locate(struct digest *digest, double host_s, double *t_s)
+static int enter_none(struct cursor *cursor, double from_s, double to_s)
 {
-    if (!holds(digest, digest->segment, host_s)) {
-        size_t found = segment_of(digest, host_s);
-        if (found == SIZE_MAX)
-            return false;
-        digest->segment = found;
-        digest->begin_s = 0;
-        digest->edge_s = -1;
-    }
-    const struct window *window = &digest->windows[digest->segment];
+    cursor->from_s = from_s;
+    cursor->to_s = to_s;
+    cursor->page = NULL;
+    return RIG_OK;
+}
+
+static void find_cycle(const struct digest_segment *window, struct cursor *cursor, double host_s)
+{
+    double cycle = floor((host_s - window->start_s) * window->rate / window->period_s);
+    if (host_s >= cycle_start_s(window, cycle + 1))
+        cycle++;
+    else if (cycle > 0 && host_s < cycle_start_s(window, cycle))
+        cycle--;
+    cursor->cycle = cycle;
+    cursor->cycle_s = cycle * window->period_s;
+}
+
+/* Into the cursor's window, wherever host_s falls in it. */
+static int enter_window(struct digest *digest, struct cursor *cursor, double host_s,
+                        struct rig_err *err)
+{
+    const struct digest_segment *window = &digest->layout->windows[cursor->window];
+    cursor->start_s = window->start_s;
+    cursor->rate = window->rate;
+    cursor->cycle = cursor->cycle_s = 0;
     if (window->bins == 0)
-        return false;
-    double since_s = (host_s - window->host_start_s) * window->rate;
-    const struct plan_segment *segment = &plan_segments(digest->plan)[digest->segment];
-    if (segment->kind == SEGMENT_SINE) {
-        double period_s = period_of(digest->plan, segment);
-        if (since_s < period_s && segment->duration_s > 1.5 * period_s)
-            return false; /* the response is still finding its cycle */
-        *t_s = since_s - period_s * floor(since_s / period_s);
-        digest->at = bin_of(digest, digest->segment, *t_s);
-        return true;
+        return enter_none(cursor, window->start_s, window->end_s);
+    if (window->period_s > 0)
+        find_cycle(window, cursor, host_s);
+    if (window->whole_cycles && cursor->cycle < 1) /* the response still finds its cycle */
+        return enter_none(cursor, window->start_s, fmin(cycle_start_s(window, 1), window->end_s));
+    double since_s = (host_s - window->start_s) * window->rate - cursor->cycle_s;
+    uint32_t at = digest_bin_at(window, since_s);
+    while (at + 1 < window->bins && host_s >= bin_end_s(digest, cursor, at))
+        at++;
+    while (at > 0 && host_s < bin_end_s(digest, cursor, at - 1))
+        at--;
+    cursor->at = at;
+    return enter_bin(digest, cursor, host_s, bin_end_s(digest, cursor, at), err);
+}
+
+/* host_s is where the cursor's bin ends, or soon behind: tries the next bins. *done is
+ * false where it has to be looked for. */
+static int advance(struct digest *digest, struct cursor *cursor, double host_s, bool *done,
+                   struct rig_err *err)
+{
+    const struct digest_segment *window = &digest->layout->windows[cursor->window];
+    double end_s = cursor->to_s;
+    *done = false;
+    if (!cursor->page || host_s >= window->end_s)
+        return RIG_OK;
+    for (int step = 0; step < NEAR_BINS && cursor->at + 1 < window->bins; step++) {
+        double from_s = end_s;
+        end_s = bin_end_s(digest, cursor, ++cursor->at);
+        if (host_s < end_s) {
+            *done = true;
+            return enter_bin(digest, cursor, from_s, end_s, err);
+        }
     }
-    *t_s = since_s;
-    if (since_s >= digest->begin_s && since_s < digest->edge_s)
-        return true;
-    if (digest->edge_s > 0 && since_s >= digest->edge_s &&
-        since_s < edge_of(digest, digest->segment, digest->at + 1))
-        digest->at++;
-    else
-        digest->at = bin_of(digest, digest->segment, since_s);
-    digest->begin_s = digest->at ? edge_of(digest, digest->segment, digest->at - 1) : 0;
-    digest->edge_s = edge_of(digest, digest->segment, digest->at);
-    return true;
+    return RIG_OK;
 }
 
-static void add_value(struct digest *digest, size_t bin, size_t channel, double value)
+/* Puts the cursor where host_s is. */
+static int seek(struct digest *digest, struct cursor *cursor, double host_s, struct rig_err *err)
 {
-    if (!isfinite(value))
-        return;
-    if (isnan(digest->origin[channel]))
-        digest->origin[channel] = value;
-    struct channel_sum *sum = &digest->sums[bin * digest->channels + channel];
-    double from_origin = value - digest->origin[channel];
-    sum->sum += from_origin;
-    sum->square_sum += from_origin * from_origin;
-    sum->n++;
-}
-
-/* Books a row's time; returns its bin, or SIZE_MAX. */
-static size_t book(struct digest *digest, double host_s)
-{
-    double t_s;
-    if (!isfinite(host_s) || !locate(digest, host_s, &t_s)) {
-        digest->unused++;
-        return SIZE_MAX;
+    const struct digest_layout *layout = digest->layout;
+    bool inside = false;
+    if (host_s >= cursor->to_s) {
+        int code = advance(digest, cursor, host_s, &inside, err);
+        if (code || inside)
+            return code;
     }
-    size_t bin = digest->windows[digest->segment].first_bin + digest->at;
-    digest->bin[bin].time_sum += t_s;
-    digest->bin[bin].n++;
-    digest->used++;
-    return bin;
+    for (size_t step = 0; step < NEAR_WINDOWS && cursor->window + step < layout->window_count;
+         step++) {
+        const struct digest_segment *window = &layout->windows[cursor->window + step];
+        if (host_s >= window->start_s && host_s < window->end_s) {
+            cursor->window += step;
+            return enter_window(digest, cursor, host_s, err);
+        }
+    }
+    size_t at = digest_window_at(layout, host_s, &inside);
+    if (inside) {
+        cursor->window = at;
+        return enter_window(digest, cursor, host_s, err);
+    }
+    cursor->window = at > 0 ? at - 1 : 0;
+    return enter_none(cursor, at > 0 ? layout->windows[at - 1].end_s : -INFINITY,
+                      at < layout->window_count ? layout->windows[at].start_s : INFINITY);
 }
 
-void digest_add(struct digest *digest, double host_s, const double values[])
-{
-    size_t bin = book(digest, host_s);
-    if (bin == SIZE_MAX)
-        return;
-    for (size_t c = 0; c < digest->channels; c++)
-        add_value(digest, bin, c, values[c]);
-}
+/* ---- what is added ---- */
 
-void digest_add_rows(struct digest *digest, const double host_s[], const double *const channels[],
-                     size_t rows)
+/* Some of the values are missing, or there is no origin yet. */
+static void add_gappy(struct channel_bins *bins, size_t bin, double *origin, const double values[],
+                      size_t n)
 {
-    for (size_t r = 0; r < rows; r++) {
-        size_t bin = book(digest, host_s[r]);
-        if (bin == SIZE_MAX)
+    for (size_t i = 0; i < n; i++) {
+        if (!isfinite(values[i]))
             continue;
+        if (isnan(*origin))
+            *origin = values[i];
+        double off = values[i] - *origin;
+        bins->sum[bin] += off;
+        bins->square_sum[bin] += off * off;
+        bins->n[bin]++;
+    }
+}
+
+/* Four sums at a time, since one would wait for its own last addition. */
+static void add_values(struct channel_bins *bins, size_t bin, double *origin, const double values[],
+                       size_t n)
+{
+    double sum[4] = {0}, square_sum[4] = {0}, from = *origin;
+    size_t i = 0;
+    for (; i + 4 <= n; i += 4)
+        for (size_t k = 0; k < 4; k++) {
+            double off = values[i + k] - from;
+            sum[k] += off;
+            square_sum[k] += off * off;
+        }
+    for (; i < n; i++) {
+        double off = values[i] - from;
+        sum[0] += off;
+        square_sum[0] += off * off;
+    }
+    double squares = (square_sum[0] + square_sum[1]) + (square_sum[2] + square_sum[3]);
+    if (!isfinite(squares)) {
+        add_gappy(bins, bin, origin, values, n);
+        return;
+    }
+    bins->sum[bin] += (sum[0] + sum[1]) + (sum[2] + sum[3]);
+    bins->square_sum[bin] += squares;
+    bins->n[bin] += (uint32_t)n;
+}
+
+static double sum_of_times(const struct cursor *cursor, const double host_s[], size_t n)
+{
+    double sum[4] = {0};
+    size_t i = 0;
+    for (; i + 4 <= n; i += 4)
+        for (size_t k = 0; k < 4; k++)
+            sum[k] += host_s[i + k] - cursor->start_s;
+    for (; i < n; i++)
+        sum[0] += host_s[i] - cursor->start_s;
+    return ((sum[0] + sum[1]) + (sum[2] + sum[3])) * cursor->rate - (double)n * cursor->cycle_s;
+}
+
+/* How many of the rows from the first on the cursor's stretch holds; the first it does. */
+static size_t run_of(const struct cursor *cursor, const double host_s[], size_t rows)
+{
+    size_t n = 1;
+    while (n < rows && host_s[n] >= cursor->from_s && host_s[n] < cursor->to_s)
+        n++;
+    return n;
+}
+
+int digest_add_rows(struct digest *digest, const double host_s[], const double *const channels[],
+                    size_t rows, struct rig_err *err)
+{
+    struct cursor *cursor = &digest->cursor;
+    size_t n = 1;
+    for (size_t r = 0; r < rows; r += n) {
+        n = 1;
+        if (!isfinite(host_s[r])) {
+            digest->unused++;
+            continue;
+        }
+        if (!(host_s[r] >= cursor->from_s && host_s[r] < cursor->to_s)) {
+            int code = seek(digest, cursor, host_s[r], err);
+            if (code) {
+                *cursor = (struct cursor){0};
+                return code;
+            }
+        }
+        n = run_of(cursor, host_s + r, rows - r);
+        struct page *page = cursor->page;
+        if (!page) {
+            digest->unused += n;
+            continue;
+        }
+        page->time_sum[cursor->bin] += sum_of_times(cursor, host_s + r, n);
+        page->n[cursor->bin] += (uint32_t)n;
+        digest->used += n;
         for (size_t c = 0; c < digest->channels; c++)
-            add_value(digest, bin, c, channels[c][r]);
+            add_values(&page->channels[c], cursor->bin, &digest->origin[c], channels[c] + r, n);
+    }
+    return RIG_OK;
+}
+
+bool digest_full(const struct digest *part)
+{
+    return part->taken_count * part->page_bytes >= PART_BYTES;
+}
+
+/* ---- merging ---- */
+
+/* The same sums about an origin that lies `shift` lower. */
+static void shift_origin(struct channel_bins *bins, double shift)
+{
+    for (size_t b = 0; b < PAGE_BINS; b++) {
+        bins->square_sum[b] += 2 * shift * bins->sum[b] + bins->n[b] * shift * shift;
+        bins->sum[b] += bins->n[b] * shift;
     }
 }
 
-void digest_merge(struct digest *into, const struct digest *from)
+static void add_page(struct page *into, const struct page *from, size_t channels)
 {
-    for (size_t b = 0; b < into->bins; b++) {
-        into->bin[b].time_sum += from->bin[b].time_sum;
-        into->bin[b].n += from->bin[b].n;
+    for (size_t b = 0; b < PAGE_BINS; b++) {
+        into->time_sum[b] += from->time_sum[b];
+        into->n[b] += from->n[b];
     }
-    for (size_t c = 0; c < into->channels; c++) {
-        if (isnan(from->origin[c]))
-            continue;
+    for (size_t c = 0; c < channels; c++)
+        for (size_t b = 0; b < PAGE_BINS; b++) {
+            into->channels[c].sum[b] += from->channels[c].sum[b];
+            into->channels[c].square_sum[b] += from->channels[c].square_sum[b];
+            into->channels[c].n[b] += from->channels[c].n[b];
+        }
+}
+
+void digest_merge(struct digest *into, struct digest *from)
+{
+    for (size_t c = 0; c < into->channels; c++)
         if (isnan(into->origin[c]))
             into->origin[c] = from->origin[c];
-        double shift = from->origin[c] - into->origin[c];
-        for (size_t b = 0; b < into->bins; b++) {
-            struct channel_sum *sum = &into->sums[b * into->channels + c];
-            const struct channel_sum *other = &from->sums[b * from->channels + c];
-            sum->square_sum +=
-                other->square_sum + 2 * shift * other->sum + other->n * shift * shift;
-            sum->sum += other->sum + other->n * shift;
-            sum->n += other->n;
+    for (size_t i = 0; i < from->taken_count; i++) {
+        size_t number = from->taken[i];
+        struct page *page = from->pages[number];
+        for (size_t c = 0; c < into->channels; c++)
+            if (!isnan(from->origin[c]))
+                shift_origin(&page->channels[c], from->origin[c] - into->origin[c]);
+        if (into->pages[number]) {
+            add_page(into->pages[number], page, into->channels);
+            free(page);
+        } else {
+            into->pages[number] = page;
+            into->taken[into->taken_count++] = number;
         }
+        from->pages[number] = NULL;
     }
     into->used += from->used;
     into->unused += from->unused;
+    from->taken_count = 0;
+    from->used = from->unused = 0;
+    from->cursor = (struct cursor){0};
+    for (size_t c = 0; c < from->channels; c++)
+        from->origin[c] = NAN;
 }
+
+/* ---- what came out ---- */
 
 uint64_t digest_rows_used(const struct digest *digest)
 {
@@ -347,33 +415,44 @@ uint64_t digest_rows_unused(const struct digest *digest)
     return digest->unused;
 }
 
+static const struct digest_segment *window_of(const struct digest *digest, size_t segment)
+{
+    const struct digest_layout *layout = digest->layout;
+    if (segment >= layout->segments || layout->window_of[segment] == UINT32_MAX)
+        return NULL;
+    return &layout->windows[layout->window_of[segment]];
+}
+
 size_t digest_bin_count(const struct digest *digest, size_t segment)
 {
-    return segment < digest->segments ? digest->windows[segment].bins : 0;
+    const struct digest_segment *window = window_of(digest, segment);
+    return window ? window->bins : 0;
 }
 
 size_t digest_points(const struct digest *digest, size_t segment, size_t channel,
                      struct digest_point points[])
 {
+    const struct digest_segment *window = window_of(digest, segment);
     size_t count = 0;
-    if (segment >= digest->segments || channel >= digest->channels)
+    if (!window || channel >= digest->channels)
         return 0;
-    const struct window *window = &digest->windows[segment];
-    bool hold = is_hold(&plan_segments(digest->plan)[segment]);
+    double begin_s = 0;
     for (uint32_t i = 0; i < window->bins; i++) {
-        size_t b = window->first_bin + i;
-        const struct channel_sum *sum = &digest->sums[b * digest->channels + channel];
-        if (sum->n == 0)
+        size_t bin = window->first_bin + i, b = bin % PAGE_BINS;
+        const struct page *page = digest->pages[bin / PAGE_BINS];
+        double end_s = digest_bin_end(digest->layout, window, i);
+        double width_s = end_s - begin_s;
+        begin_s = end_s;
+        if (!page || page->channels[channel].n[b] == 0)
             continue;
-        double mean = sum->sum / sum->n;
-        double fine_s = (double)window->fine_s;
+        const struct channel_bins *bins = &page->channels[channel];
+        double n = bins->n[b], mean = bins->sum[b] / n;
         points[count++] = (struct digest_point){
-            .t_s = digest->bin[b].time_sum / digest->bin[b].n,
-            .width_s = hold && i > 0 ? hold_edge(fine_s, i) - hold_edge(fine_s, i - 1) : fine_s,
+            .t_s = page->time_sum[b] / page->n[b],
+            .width_s = width_s,
             .mean = mean + digest->origin[channel],
-            .variance =
-                sum->n > 1 ? fmax(0, (sum->square_sum - sum->n * mean * mean) / (sum->n - 1)) : 0,
-            .n = sum->n,
+            .variance = n > 1 ? fmax(0, (bins->square_sum[b] - n * mean * mean) / (n - 1)) : 0,
+            .n = n,
         };
     }
     return count;
@@ -382,9 +461,10 @@ size_t digest_points(const struct digest *digest, size_t segment, size_t channel
 bool digest_window(const struct digest *digest, size_t segment, double *host_start_s,
                    double *host_end_s)
 {
-    if (segment >= digest->segments || isnan(digest->windows[segment].host_start_s))
+    const struct digest_segment *window = window_of(digest, segment);
+    if (!window)
         return false;
-    *host_start_s = digest->windows[segment].host_start_s;
-    *host_end_s = digest->windows[segment].host_end_s;
+    *host_start_s = window->start_s;
+    *host_end_s = window->end_s;
     return true;
 }

@@ -30,23 +30,30 @@ enum {
 
 struct digest;
 
-/* plan and timeline are borrowed and must outlive the digest. row_interval_s: the
- * source's usual distance of rows, or NaN. memory_limit bytes bounds the bins:
- * where they would not fit they become coarser, all alike. NULL on error. */
+/* plan and timeline are not kept. row_interval_s: the source's usual distance of rows, or
+ * NaN. memory_limit bytes bounds the bins: where they
+ * would not fit they become coarser, all alike. Memory is taken bin by bin as rows come.
+ * NULL on error. */
 struct digest *digest_open(const struct plan *plan, const struct timeline *timeline,
                            size_t channels, double row_interval_s, size_t memory_limit,
                            struct rig_err *err);
+/* An empty digest with the same bins, for some of the rows, to be merged into `whole`, which
+ * must outlive it. Parts may be filled by several threads at the same time, and while
+ * another is merged. NULL: no memory. */
+struct digest *digest_open_part(const struct digest *whole, struct rig_err *err);
 void digest_free(struct digest *digest);
 
-/* Adds one row: host time (s since the run's start, NaN rows are passed over) and one
- * value a channel, NaN for none. Fast when times grow; any order is right. */
-void digest_add(struct digest *digest, double host_s, const double values[]);
-/* The same for columns of rows. */
-void digest_add_rows(struct digest *digest, const double host_s[], const double *const channels[],
-                     size_t rows);
+/* Adds rows: host time (s since the run's start, NaN rows are passed over) and one column
+ * a channel, NaN for none. Fast when times grow; any order is right. 0 or RIG_EMEMORY. */
+int digest_add_rows(struct digest *digest, const double host_s[], const double *const channels[],
+                    size_t rows, struct rig_err *err);
 
-/* Adds the sums of `from`, opened with the same arguments. */
-void digest_merge(struct digest *into, const struct digest *from);
+/* True when a part has taken about a megabyte, and is better merged before it goes on. */
+bool digest_full(const struct digest *part);
+
+/* Moves the sums of `from` into `into`; they are digests of the same bins. `from` is empty
+ * then. The result depends on the order of merges in the last digits only. */
+void digest_merge(struct digest *into, struct digest *from);
 
 /* Rows that fell into a bin, and into none (lead, park, unknown strokes, pauses). */
 uint64_t digest_rows_used(const struct digest *digest);

@@ -10,8 +10,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { DIGEST_MEMORY = 32 * 1024 * 1024 };
-
 void fit_warn(struct fit *fit, const char *format, ...)
 {
     if (fit->warning_count == FIT_WARNING_LIMIT)
@@ -43,80 +41,6 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
     if (!*points)
         return rig_fail_memory(err, "a segment's points");
     *count = digest_points(work->digests[source], segment, channel, *points);
-    return RIG_OK;
-}
-
-struct scan_state {
-    struct digest *digest;
-    const struct fit_options *options;
-    uint64_t rows;
-    size_t first_channel; /* column of the first channel */
-};
-
-static int take_rows(void *context, const struct row_batch *batch, struct rig_err *err)
-{
-    (void)err;
-    struct scan_state *state = context;
-    digest_add_rows(state->digest, batch->values[0], batch->values + state->first_channel,
-                    batch->rows);
-    state->rows += batch->rows;
-    if (state->options && state->options->progress)
-        state->options->progress(state->options->context, state->rows);
-    return RIG_OK;
-}
-
-/* Usual distance of rows, from the rig file or else from the first batch. */
-struct interval_state {
-    double interval_s;
-};
-
-static int first_interval(void *context, const struct row_batch *batch, struct rig_err *err)
-{
-    (void)err;
-    struct interval_state *state = context;
-    if (batch->rows > 10)
-        state->interval_s =
-            (batch->values[0][batch->rows - 1] - batch->values[0][0]) / (double)(batch->rows - 1);
-    return -1; /* one batch is enough */
-}
-
-static int digest_source(struct fit_work *work, size_t index, const struct fit_options *options,
-                         struct rig_err *err)
-{
-    const struct rig_source *source = &work->rig->sources[index];
-    struct interval_state interval = {.interval_s = NAN};
-    struct scan_report report = {0};
-    int code = recording_scan(work->recording, index, first_interval, &interval, &report, err);
-    if (code > 0)
-        return code;
-    work->row_interval_s[index] = interval.interval_s;
-    size_t limit = options && options->memory_limit ? options->memory_limit : DIGEST_MEMORY;
-    work->digests[index] = digest_open(work->plan, &work->timeline, source->channel_count,
-                                       interval.interval_s, limit, err);
-    if (!work->digests[index])
-        return err->code;
-    struct scan_state state = {
-        .digest = work->digests[index],
-        .options = options,
-        .first_channel = source->clock_column || *source->clock_key ? 2 : 1,
-    };
-    report = (struct scan_report){0};
-    code = recording_scan(work->recording, index, take_rows, &state, &report, err);
-    if (code)
-        return code;
-    work->fit->rows += report.rows;
-    work->fit->malformed += report.malformed;
-    if (report.malformed)
-        fit_warn(work->fit, "%s.csv: %llu malformed rows were passed over, the first in line %llu.",
-                 source->name, (unsigned long long)report.malformed,
-                 (unsigned long long)report.first_malformed_line);
-    if (report.backward_times)
-        fit_warn(work->fit, "%s.csv: time stepped back in %llu rows.", source->name,
-                 (unsigned long long)report.backward_times);
-    if (report.cut_last_line)
-        fit_warn(work->fit, "%s.csv: the last line was cut off and is left out.", source->name);
-    if (report.rows == 0)
-        fit_warn(work->fit, "%s.csv holds no rows.", source->name);
     return RIG_OK;
 }
 
@@ -189,7 +113,7 @@ int fit_recording(struct fit *fit, const struct recording *recording,
     if (!code)
         code = make_timeline(&work, err);
     for (size_t i = 0; !code && i < work.rig->source_count; i++)
-        code = digest_source(&work, i, options, err);
+        code = fit_read_source(&work, i, options, err);
     if (!code) {
         tell_state(recording, fit);
         code = fit_static(&work, options ? options->degree : -1, err);

@@ -28,7 +28,9 @@ struct fit {
 struct fit_options {
     size_t memory_limit; /* bytes for the digests; 0: 32 MiB a source */
     int degree;          /* of the calibration polynomial; -1: chosen by AICc */
-    /* Called now and then with rows read so far; NULL allowed. */
+    size_t threads;      /* 0: one a processor; results don't depend on it */
+    /* Called now and then with rows read so far, by any thread, never by two; NULL
+     * allowed. */
     void (*progress)(void *context, uint64_t rows);
     void *context;
 };

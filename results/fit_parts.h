@@ -78,6 +78,10 @@ double fit_inferred_depth(const struct fit_work *work, double reading);
 int fit_segment_points(const struct fit_work *work, size_t source, size_t channel, size_t segment,
                        struct digest_point **points, size_t *count, struct rig_err *err);
 
+/* The one pass over the rows of a source: fills digests and row_interval_s. */
+int fit_read_source(struct fit_work *work, size_t source, const struct fit_options *options,
+                    struct rig_err *err);
+
 /* The parts, in the order in which fit_recording calls them. Each returns non-zero
  * only for want of memory. */
 int fit_static(struct fit_work *work, int degree, struct rig_err *err);

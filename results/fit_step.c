@@ -198,10 +198,10 @@ static void settle(struct result *result, const struct tally *tally, double cloc
                    const char *method)
 {
     double n = (double)tally->n, mean = tally->sum / n;
-    double between = fmax(0, (tally->squares - n * mean * mean) / (n - 1));
-    if (tally->n >= 4)
+    if (tally->n >= 4) {
+        double between = fmax(0, (tally->squares - n * mean * mean) / (n - 1));
         result_contribute(result, "replication by steps", 'A', sqrt(between / n), n - 1);
-    else
+    } else
         result_contribute(result, "fit of the steps", 'A', sqrt(tally->variance_sum) / n,
                           tally->dof);
     if (clock_u > 0)

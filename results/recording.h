@@ -134,13 +134,35 @@ void scan_report_add(struct scan_report *report, const struct scan_report *next)
 int recording_scan(const struct recording *recording, size_t source, row_sink *sink, void *context,
                    struct scan_report *report, struct rig_err *err);
 
-/* The same with several threads: the file is cut at line starts into `pieces` (1 to
- * 16) of about one size, and the rows of piece i go to contexts[i], in order; pieces
- * run at the same time, so contexts must share nothing that is written. row_batch.first_row
- * counts within the piece. *report is as of recording_scan. */
-int recording_scan_parallel(const struct recording *recording, size_t source, size_t pieces,
-                            row_sink *sink, void *const contexts[], struct scan_report *report,
-                            struct rig_err *err);
+/* What wants to see all rows of a source, in a pass by several threads. Rows come in parts
+ * that follow one another in the file: a thread collects a part by itself, and parts are
+ * merged into the whole in the order of the file. Where one part ends and the next begins
+ * follows from the file and from `full`, never from the number of threads, so a collector
+ * need not be exactly associative to give the same result each time. */
+struct row_collector {
+    void *whole; /* passed on; NULL allowed */
+    /* An empty part, one a thread. NULL on error. */
+    void *(*open)(void *whole, struct rig_err *err);
+    /* As a row_sink, several threads at the same time, each with its own part;
+     * first_row counts from some place near, not from the file's first row. */
+    int (*take)(void *part, const struct row_batch *batch, struct rig_err *err);
+    /* Asked after each batch: true when the part has grown so large that it should be merged
+     * before it goes on. NULL: never. */
+    bool (*full)(const void *part);
+    /* Adds the part, which follows what was merged before, and empties it. Never by two
+     * threads at the same time, but while others take. */
+    int (*merge)(void *whole, void *part, struct rig_err *err);
+    void (*close)(void *part); /* frees; merged or not */
+};
+enum { ROW_COLLECTOR_LIMIT = 8 };
+
+/* Streams a source's rows once, to all collectors. threads: 0 for as many as there are
+ * processors; at most 8 are used. Memory: what the parts take and 0.5 MiB a thread. A
+ * non-zero return of a collector ends the pass and is returned; of several the one that
+ * is first in the file. *report as of recording_scan. */
+int recording_pass(const struct recording *recording, size_t source, size_t threads,
+                   const struct row_collector collectors[], size_t count,
+                   struct scan_report *report, struct rig_err *err);
 
 /* The same on a piece of a file in memory, pure: used by the scan and the fuzz
  * target. Parses whole lines of bytes[0..size), without a header; *used is where the

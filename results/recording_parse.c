@@ -258,3 +258,12 @@ void scan_report_add(struct scan_report *report, const struct scan_report *next)
     report->unknown_columns += next->unknown_columns;
     report->lines += next->lines;
 }
+
+void scan_report_follow(struct scan_report *report, const struct scan_report *next)
+{
+    uint64_t before = report->lines;
+    bool fine = report->malformed == 0;
+    scan_report_add(report, next);
+    if (fine && report->malformed)
+        report->first_malformed_line += before;
+}

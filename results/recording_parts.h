@@ -97,12 +97,54 @@ int row_parser_feed(struct row_parser *parser, const char *bytes, size_t size, s
 int row_parser_flush(struct row_parser *parser, struct rig_err *err);
 void row_parser_close(struct row_parser *parser); /* zeroed allowed */
 
+/* Adds the report of the lines that follow in the same file. */
+void scan_report_follow(struct scan_report *report, const struct scan_report *next);
+
+/* ---- tables as files (recording_file.c) ---- */
+
+enum { TABLE_LINE_ROOM = 64 * 1024 }; /* no row's line is longer */
+
+struct table_file {
+    char *path;
+    int fd;
+    uint64_t size;    /* when it was opened: a file may still grow */
+    uint64_t rows_at; /* behind the header */
+    size_t columns, given;
+    size_t order[RECORDING_COLUMN_LIMIT];
+    uint64_t unknown_columns;
+    bool cut_header; /* no whole line */
+};
+
+/* table: a number as of recording_file_name. On error, too, it has to be closed. */
+int recording_table_open(struct table_file *file, const struct recording *recording, size_t table,
+                         struct rig_err *err);
+void recording_table_close(struct table_file *file);
+/* Reads at a place; *got < size only at the file's end. Any thread. */
+int recording_table_read(const struct table_file *file, char *to, size_t size, uint64_t at,
+                         size_t *got, struct rig_err *err);
+struct scan_report recording_table_report(const struct table_file *file); /* of its header */
+
 /* ---- files to rows (recording_scan.c) ---- */
 
-/* table as above; pieces: parts of the file that are scanned at the same time, part i
- * giving its rows to contexts[i]. */
-int recording_scan_table(const struct recording *recording, size_t table, size_t pieces,
-                         row_sink *sink, void *const contexts[], struct scan_report *report,
-                         struct rig_err *err);
+/* The buffers of one thread. */
+struct table_scanner {
+    const struct table_file *file;
+    struct row_parser parser;
+    char *buffer;
+};
+
+/* file is borrowed. */
+int recording_table_scanner_open(struct table_scanner *scanner, const struct table_file *file,
+                                 row_sink *sink, void *context, struct rig_err *err);
+void recording_table_scanner_close(struct table_scanner *scanner);
+/* The rows whose lines begin behind the first newline at or behind `from`, up to the first
+ * one at or behind `to`; those of from = 0 begin behind the header. So parts that meet have
+ * each line once, wherever they meet. *report is added to; its lines are the part's own. */
+int recording_table_scan(struct table_scanner *scanner, uint64_t from, uint64_t to,
+                         struct scan_report *report, struct rig_err *err);
+
+/* All rows, by this thread. */
+int recording_scan_table(const struct recording *recording, size_t table, row_sink *sink,
+                         void *context, struct scan_report *report, struct rig_err *err);
 
 #endif

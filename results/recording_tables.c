@@ -76,9 +76,8 @@ static int collect(const struct recording *recording, size_t table, row_sink *si
                    struct collected *collected, struct scan_report *report, struct rig_err *err)
 {
     struct scan_report own = {0};
-    void *context = collected;
-    int code = recording_scan_table(recording, recording_rig(recording)->source_count + table, 1,
-                                    sink, &context, &own, err);
+    int code = recording_scan_table(recording, recording_rig(recording)->source_count + table, sink,
+                                    collected, &own, err);
     own.rows -= collected->senseless;
     own.malformed += collected->senseless;
     if (table == TABLE_STROKES)

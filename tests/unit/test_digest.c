@@ -96,8 +96,9 @@ static void feed(struct digest *digest, const struct plan *plan, int step, int o
         if (offset >= 0 && (r < rows / 3) != (offset == 0))
             continue;
         double plan_s = 0.0025 + 0.005 * (double)r;
-        double values[] = {plan_s, r % 3 ? 1000.5 : NAN};
-        digest_add(digest, host_of(plan_s), values);
+        double host_s = host_of(plan_s), clock_s = plan_s, level = r % 3 ? 1000.5 : NAN;
+        const double *const channels[] = {&clock_s, &level};
+        assert_int_equal(digest_add_rows(digest, &host_s, channels, 1, NULL), 0);
     }
 }
 

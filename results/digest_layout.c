@@ -1,0 +1,161 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Which bins a digest has, and where they lie in time. */
+#include "results/digest_parts.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+/* Holds: bins of the finest width until the growing ones (3 % of the time since the
+ * start) are wider. */
+static const double hold_growth = 0.03;
+enum { HOLD_FINE_BINS = 34 }; /* 1 / hold_growth, rounded up */
+static const double coarsest = 64;
+
+static bool is_hold(const struct plan_segment *segment)
+{
+    return segment->kind == SEGMENT_HOLD || segment->kind == SEGMENT_STAIR_HOLD;
+}
+
+static uint32_t hold_bins(double duration_s, double fine_s)
+{
+    double knee_s = HOLD_FINE_BINS * fine_s;
+    if (duration_s <= knee_s)
+        return (uint32_t)ceil(duration_s / fine_s + 1);
+    return (uint32_t)(HOLD_FINE_BINS + ceil(log(duration_s / knee_s) / log1p(hold_growth)) + 1);
+}
+
+/* As many of the bins as a segment of this kind may have; 0: none are wanted. */
+static uint32_t bin_limit(const struct plan_segment *segment)
+{
+    switch (segment->kind) {
+    case SEGMENT_LEAD:
+    case SEGMENT_PARK:
+        return 0;
+    case SEGMENT_SINE:
+        return DIGEST_SINE_BINS;
+    case SEGMENT_FOLLOW:
+        return DIGEST_FOLLOW_BINS;
+    default:
+        return is_hold(segment) ? DIGEST_HOLD_BINS : DIGEST_MOVE_BINS;
+    }
+}
+
+static void lay_out(struct digest_layout *layout, const struct plan *plan, double finest_s,
+                    double coarseness)
+{
+    layout->bins = 0;
+    finest_s *= coarseness;
+    for (size_t i = 0; i < layout->window_count; i++) {
+        struct digest_segment *window = &layout->windows[i];
+        const struct plan_segment *segment = &plan_segments(plan)[window->segment];
+        double duration_s = window->period_s > 0 ? window->period_s : segment->duration_s;
+        uint32_t limit = duration_s > 0 ? bin_limit(segment) : 0;
+        window->fine_s = finest_s;
+        window->bins = 0;
+        if (limit > 0 && window->hold) {
+            while ((window->bins = hold_bins(duration_s, window->fine_s)) > limit)
+                window->fine_s *= 1.5;
+        } else if (limit > 0) {
+            double bins = fmax(floor(limit / coarseness), 4);
+            bins = fmin(bins, fmax(ceil(duration_s / finest_s), 1));
+            window->fine_s = duration_s / bins;
+            window->bins = (uint32_t)bins;
+        }
+        window->first_bin = layout->bins;
+        layout->bins += window->bins;
+    }
+}
+
+/* Where windows overlap the later begins in its place; one that would begin before the
+ * one before it did makes no sense and is left out. */
+static void find_windows(struct digest_layout *layout, const struct plan *plan,
+                         const struct timeline *timeline)
+{
+    const struct plan_segment *segments = plan_segments(plan);
+    for (size_t i = 0; i < layout->segments; i++) {
+        struct digest_segment *last =
+            layout->window_count ? &layout->windows[layout->window_count - 1] : NULL;
+        double start_s, end_s;
+        layout->window_of[i] = UINT32_MAX;
+        if (!timeline_window(timeline, &segments[i], &start_s, &end_s) || !isfinite(start_s) ||
+            !isfinite(end_s) || (last && start_s < last->start_s))
+            continue;
+        if (last)
+            last->end_s = fmin(last->end_s, start_s);
+        const struct plan_family *family = &plan_families(plan)[segments[i].family];
+        struct digest_segment *window = &layout->windows[layout->window_count];
+        *window = (struct digest_segment){.start_s = start_s,
+                                         .end_s = fmax(start_s, end_s),
+                                         .rate = 1 / (1 + timeline->skew),
+                                         .segment = (uint32_t)i,
+                                         .hold = is_hold(&segments[i])};
+        if (segments[i].kind == SEGMENT_SINE && family->frequency_hz > 0) {
+            window->period_s = 1 / family->frequency_hz;
+            window->whole_cycles = segments[i].duration_s > 1.5 * window->period_s;
+        }
+        layout->window_of[i] = (uint32_t)layout->window_count++;
+    }
+}
+
+int digest_layout_make(struct digest_layout *layout, const struct plan *plan,
+                       const struct timeline *timeline, double row_interval_s, size_t bin_size,
+                       size_t memory_limit, struct rig_err *err)
+{
+    *layout = (struct digest_layout){.segments = plan_segment_count(plan)};
+    layout->windows = calloc(layout->segments + 1, sizeof *layout->windows);
+    layout->window_of = calloc(layout->segments + 1, sizeof *layout->window_of);
+    layout->growth = calloc(DIGEST_HOLD_BINS + 1, sizeof *layout->growth);
+    if (!layout->windows || !layout->window_of || !layout->growth) {
+        digest_layout_free(layout);
+        return rig_fail_memory(err, "the digest of a recording");
+    }
+    find_windows(layout, plan, timeline);
+    for (int k = 0; k <= DIGEST_HOLD_BINS; k++)
+        layout->growth[k] = pow(1 + hold_growth, k + 1 - HOLD_FINE_BINS);
+    double finest_s = fmax(isfinite(row_interval_s) ? row_interval_s : 0.01, 0.001);
+    double coarseness = 1;
+    do {
+        lay_out(layout, plan, finest_s, coarseness);
+        coarseness *= 1.4;
+    } while (layout->bins * bin_size > memory_limit && coarseness < coarsest);
+    return RIG_OK;
+}
+
+void digest_layout_free(struct digest_layout *layout)
+{
+    free(layout->windows);
+    free(layout->window_of);
+    free(layout->growth);
+    *layout = (struct digest_layout){0};
+}
+
+size_t digest_window_at(const struct digest_layout *layout, double host_s, bool *inside)
+{
+    size_t low = 0, high = layout->window_count;
+    while (low < high) { /* the first window that ends behind host_s */
+        size_t middle = low + (high - low) / 2;
+        if (layout->windows[middle].end_s <= host_s)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    *inside = low < layout->window_count && layout->windows[low].start_s <= host_s;
+    return low;
+}
+
+double digest_bin_end(const struct digest_layout *layout, const struct digest_segment *window,
+                      uint32_t bin)
+{
+    if (window->hold && bin >= HOLD_FINE_BINS)
+        return window->fine_s * HOLD_FINE_BINS * layout->growth[bin];
+    return window->fine_s * (bin + 1);
+}
+
+uint32_t digest_bin_at(const struct digest_segment *window, double t_s)
+{
+    double bin = floor(t_s / window->fine_s);
+    if (window->hold && bin >= HOLD_FINE_BINS)
+        bin = HOLD_FINE_BINS +
+              floor(log(t_s / (HOLD_FINE_BINS * window->fine_s)) / log1p(hold_growth));
+    return bin < 0 ? 0 : bin >= window->bins ? window->bins - 1 : (uint32_t)bin;
+}

@@ -1,0 +1,46 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Private to results/digest*.c: when the segments really ran, and their bins. */
+#ifndef RESULTS_DIGEST_PARTS_H
+#define RESULTS_DIGEST_PARTS_H
+
+#include "results/digest.h"
+
+/* A segment that was run. Windows ascend and don't overlap. */
+struct digest_segment {
+    double start_s, end_s; /* host time */
+    double rate;           /* plan seconds a host second */
+    double fine_s;         /* width of a uniform bin, or of a hold's first ones */
+    double period_s;       /* of a sine, else 0 */
+    size_t first_bin;      /* of the whole digest */
+    uint32_t bins;
+    uint32_t segment; /* of the plan */
+    bool hold;
+    bool whole_cycles; /* a sine long enough to leave its first cycle out */
+};
+
+/* Written once by digest_layout_make, then only read: by all parts at the same time. */
+struct digest_layout {
+    size_t segments; /* of the plan */
+    struct digest_segment *windows;
+    size_t window_count;
+    uint32_t *window_of; /* segment -> window; UINT32_MAX: not run */
+    size_t bins;         /* of all windows */
+    double *growth;      /* growth[k]: how much wider than at its knee the hold's bin k is */
+};
+
+int digest_layout_make(struct digest_layout *layout, const struct plan *plan,
+                       const struct timeline *timeline, double row_interval_s, size_t bin_size,
+                       size_t memory_limit, struct rig_err *err);
+void digest_layout_free(struct digest_layout *layout);
+
+/* The window that holds host_s, or the number of those that end before it, with
+ * *inside false. */
+size_t digest_window_at(const struct digest_layout *layout, double host_s, bool *inside);
+
+/* The upper edge of a bin, since the segment's (a sine: the cycle's) start, plan time. */
+double digest_bin_end(const struct digest_layout *layout, const struct digest_segment *window,
+                      uint32_t bin);
+/* The bin that holds t_s, of the same time; next to an edge perhaps its neighbour. */
+uint32_t digest_bin_at(const struct digest_segment *window, double t_s);
+
+#endif

@@ -1,0 +1,163 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The one pass over the rows of a source: what is collected from it, and what is said of
+ * rows that are no good. */
+#include "results/fit_parts.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+enum { DIGEST_MEMORY = 32 * 1024 * 1024, INTERVAL_ROWS = 1024 };
+
+/* ---- the digest as a collector ---- */
+
+struct digest_whole {
+    struct digest *digest;
+    size_t first_channel; /* column of the first channel */
+    const struct fit_options *options;
+    uint64_t rows;
+};
+
+struct digest_share {
+    struct digest *digest;
+    size_t first_channel;
+    uint64_t rows;
+};
+
+static void *open_share(void *context, struct rig_err *err)
+{
+    const struct digest_whole *whole = context;
+    struct digest_share *share = calloc(1, sizeof *share);
+    if (!share) {
+        rig_fail_memory(err, "the digest of a recording");
+        return NULL;
+    }
+    share->first_channel = whole->first_channel;
+    share->digest = digest_open_part(whole->digest, err);
+    if (share->digest)
+        return share;
+    free(share);
+    return NULL;
+}
+
+static int take_rows(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    struct digest_share *share = context;
+    share->rows += batch->rows;
+    return digest_add_rows(share->digest, batch->values[0], batch->values + share->first_channel,
+                           batch->rows, err);
+}
+
+static bool is_full(const void *context)
+{
+    const struct digest_share *share = context;
+    return digest_full(share->digest);
+}
+
+static int merge_share(void *context, void *part, struct rig_err *err)
+{
+    struct digest_whole *whole = context;
+    struct digest_share *share = part;
+    (void)err;
+    digest_merge(whole->digest, share->digest);
+    whole->rows += share->rows;
+    share->rows = 0;
+    if (whole->options && whole->options->progress)
+        whole->options->progress(whole->options->context, whole->rows);
+    return RIG_OK;
+}
+
+static void close_share(void *context)
+{
+    struct digest_share *share = context;
+    digest_free(share->digest);
+    free(share);
+}
+
+/* ---- how far apart rows are ---- */
+
+struct interval_state {
+    double steps_s[INTERVAL_ROWS];
+    size_t count;
+};
+
+static int first_steps(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    (void)err;
+    struct interval_state *state = context;
+    const double *t_s = batch->values[0];
+    for (size_t r = 1; r < batch->rows && state->count < INTERVAL_ROWS; r++)
+        if (t_s[r] > t_s[r - 1])
+            state->steps_s[state->count++] = t_s[r] - t_s[r - 1];
+    return -1; /* one batch is enough */
+}
+
+static int ascending(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* Usual distance of rows: the median of the first ones, so that a pause among them
+ * doesn't matter. NaN: too few. */
+static int usual_interval(const struct recording *recording, size_t source, double *interval_s,
+                          struct rig_err *err)
+{
+    struct interval_state state = {.count = 0};
+    struct scan_report report = {0};
+    *interval_s = NAN;
+    int code = recording_scan(recording, source, first_steps, &state, &report, err);
+    if (code > 0)
+        return code;
+    qsort(state.steps_s, state.count, sizeof *state.steps_s, ascending);
+    if (state.count >= 10)
+        *interval_s = state.steps_s[state.count / 2];
+    return RIG_OK;
+}
+
+/* ---- the whole ---- */
+
+static void tell_of_rows(struct fit *fit, const char *name, const struct scan_report *report)
+{
+    fit->rows += report->rows;
+    fit->malformed += report->malformed;
+    if (report->malformed)
+        fit_warn(fit, "%s.csv: %llu malformed rows were passed over, the first in line %llu.", name,
+                 (unsigned long long)report->malformed,
+                 (unsigned long long)report->first_malformed_line);
+    if (report->backward_times)
+        fit_warn(fit, "%s.csv: time stepped back in %llu rows.", name,
+                 (unsigned long long)report->backward_times);
+    if (report->cut_last_line)
+        fit_warn(fit, "%s.csv: the last line was cut off and is left out.", name);
+    if (report->rows == 0)
+        fit_warn(fit, "%s.csv holds no rows.", name);
+}
+
+int fit_read_source(struct fit_work *work, size_t index, const struct fit_options *options,
+                    struct rig_err *err)
+{
+    const struct rig_source *source = &work->rig->sources[index];
+    int code = usual_interval(work->recording, index, &work->row_interval_s[index], err);
+    if (code)
+        return code;
+    size_t limit = options && options->memory_limit ? options->memory_limit : DIGEST_MEMORY;
+    work->digests[index] = digest_open(work->plan, &work->timeline, source->channel_count,
+                                       work->row_interval_s[index], limit, err);
+    if (!work->digests[index])
+        return RIG_EMEMORY;
+    struct digest_whole whole = {
+        .digest = work->digests[index],
+        .first_channel = source->clock_column || *source->clock_key ? 2 : 1,
+        .options = options,
+    };
+    /* One more thing to collect from the same rows is one more entry here. */
+    const struct row_collector collectors[] = {
+        {&whole, open_share, take_rows, is_full, merge_share, close_share},
+    };
+    struct scan_report report = {0};
+    code = recording_pass(work->recording, index, options ? options->threads : 0, collectors,
+                          sizeof collectors / sizeof *collectors, &report, err);
+    if (!code)
+        tell_of_rows(work->fit, source->name, &report);
+    return code;
+}
