@@ -85,10 +85,10 @@ static void find_windows(struct digest_layout *layout, const struct plan *plan,
         const struct plan_family *family = &plan_families(plan)[segments[i].family];
         struct digest_segment *window = &layout->windows[layout->window_count];
         *window = (struct digest_segment){.start_s = start_s,
-                                         .end_s = fmax(start_s, end_s),
-                                         .rate = 1 / (1 + timeline->skew),
-                                         .segment = (uint32_t)i,
-                                         .hold = is_hold(&segments[i])};
+                                          .end_s = fmax(start_s, end_s),
+                                          .rate = 1 / (1 + timeline->skew),
+                                          .segment = (uint32_t)i,
+                                          .hold = is_hold(&segments[i])};
         if (segments[i].kind == SEGMENT_SINE && family->frequency_hz > 0) {
             window->period_s = 1 / family->frequency_hz;
             window->whole_cycles = segments[i].duration_s > 1.5 * window->period_s;

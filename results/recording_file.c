@@ -13,7 +13,7 @@
 #include <unistd.h>
 
 int recording_table_read(const struct table_file *file, char *to, size_t size, uint64_t at,
-                      size_t *got, struct rig_err *err)
+                         size_t *got, struct rig_err *err)
 {
     *got = 0;
     while (*got < size) {
@@ -111,7 +111,7 @@ void recording_table_close(struct table_file *file)
 }
 
 int recording_table_open(struct table_file *file, const struct recording *recording, size_t table,
-                      struct rig_err *err)
+                         struct rig_err *err)
 {
     char name[RIG_NAME_SIZE + 8];
     struct stat status;

@@ -1,77 +1,22 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Lines of numbers to batches of rows, fast. A line is first tried as what the writer
- * writes: plain numbers, commas, a line's end; digit by digit, since the processor
- * guesses well where a number ends. (Tried and slower, as cells are short: eight digits
- * at a time by arithmetic on words, and a list of all separators made beforehand.)
- * Whatever isn't like that (quotes, blanks, empty cells, exponents, many digits,
- * nonsense) is parsed again, slowly and exactly. Pure. */
+ * writes: plain numbers, commas, a line's end (recording_layout.h, recording_cell.h). (Tried
+ * and slower, as cells are short: eight digits at a time by arithmetic on words, and a list
+ * of all separators made beforehand.) Whatever isn't like that (quotes, blanks, exponents, many
+ * digits, nonsense) is parsed again, slowly and exactly. Pure. */
 #include "results/recording_parts.h"
 
 #include "base/number.h"
+#if defined __SSE2__ && !defined RECORDING_WITHOUT_LAYOUTS
+#include "results/recording_layout.h"
+#else
+#include "results/recording_layout_none.h"
+#endif
 
 #include <math.h>
+#include <stdalign.h>
 #include <stdlib.h>
 #include <string.h>
-
-static const double POWERS[] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,  1e8, 1e9,
-                                1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18};
-/* Up to here all whole numbers are exact in a double: such a mantissa over an exact power
- * of ten is rounded once, so correctly. */
-static const uint64_t EXACT = UINT64_C(1) << 53;
-/* More bytes than this could overflow the mantissa: 18 digits and a point. */
-enum { SIMPLE_BYTES = 19 };
-
-static inline unsigned digit(const char *at)
-{
-    return (unsigned)(unsigned char)*at - '0'; /* 10 and more: none */
-}
-
-/* [-]digits[.digits], short enough to be exact. Returns where it ended; NULL when it
- * isn't so simple. A byte that is no digit must follow. */
-static inline const char *simple_number(const char *at, double *value)
-{
-    uint64_t whole = 0;
-    size_t decimals = 0;
-    bool negative = *at == '-';
-    at += negative;
-    const char *first = at;
-    for (unsigned d; (d = digit(at)) < 10; at++)
-        whole = whole * 10 + d;
-    const char *point = at;
-    if (*at == '.') {
-        at++;
-        for (unsigned d; (d = digit(at)) < 10; at++)
-            whole = whole * 10 + d;
-        decimals = (size_t)(at - point) - 1;
-        if (decimals == 0)
-            return NULL;
-    }
-    if (point == first || at - first > SIMPLE_BYTES || whole > EXACT)
-        return NULL;
-    double number = (double)(int64_t)whole;
-    if (decimals)
-        number /= POWERS[decimals];
-    *value = negative ? -number : number;
-    return at;
-}
-
-/* A whole line of simple numbers into a row of cells; where the next line starts, or
- * NULL. */
-static inline const char *simple_line(const char *at, double *cells, size_t columns)
-{
-    for (size_t c = 1; c < columns; c++) {
-        at = simple_number(at, cells);
-        if (!at || *at != ',')
-            return NULL;
-        at++;
-        cells += PARSE_BATCH_ROWS;
-    }
-    at = simple_number(at, cells);
-    if (!at)
-        return NULL;
-    at += *at == '\r';
-    return *at == '\n' ? at + 1 : NULL;
-}
 
 static bool is_blank(char c)
 {
@@ -140,8 +85,13 @@ int row_parser_open(struct row_parser *parser, size_t columns, const size_t orde
     if (columns == 0 || columns > RECORDING_COLUMN_LIMIT)
         return rig_fail(err, RIG_EBUG, "rows of %zu columns", columns);
     parser->cells = malloc(columns * PARSE_BATCH_ROWS * sizeof *parser->cells);
-    if (!parser->cells)
+    parser->layouts = aligned_alloc(alignof(struct cell_column), columns * sizeof *parser->layouts);
+    if (!parser->cells || !parser->layouts) {
+        row_parser_close(parser);
         return rig_fail_memory(err, "rows of a recording");
+    }
+    for (size_t c = 0; c < columns; c++)
+        cell_column_open(&parser->layouts[c], c + 1 == columns);
     for (size_t c = 0; c < parser->given; c++)
         parser->values[c] = parser->cells + (order ? order[c] : c) * PARSE_BATCH_ROWS;
     return RIG_OK;
@@ -175,6 +125,8 @@ int row_parser_flush(struct row_parser *parser, struct rig_err *err)
                                     .first_row = parser->report->rows};
     count_rows(parser);
     parser->rows = 0;
+    for (size_t c = 0; c < parser->columns; c++)
+        parser->layouts[c].lessons = 0;
     return parser->sink(parser->context, &batch, err);
 }
 
@@ -194,8 +146,13 @@ int row_parser_feed(struct row_parser *parser, const char *bytes, size_t size, s
     while (size > 0 && bytes[size - 1] != '\n')
         size--;
     const char *at = bytes, *end = bytes + size;
+    /* A line that begins before this may be read by layouts, which look beyond it. */
+    size_t reach = columns * LAYOUT_REACH;
+    const char *last = size > reach ? end - reach : bytes;
     while (!code && at < end) {
-        const char *next = simple_line(at, parser->cells + rows, columns);
+        const char *next = at < last
+                               ? line_by_layouts(parser->layouts, columns, at, parser->cells + rows)
+                               : line_by_digits(columns, at, parser->cells + rows);
         if (next) {
             rows++;
         } else {
@@ -223,7 +180,9 @@ int row_parser_feed(struct row_parser *parser, const char *bytes, size_t size, s
 void row_parser_close(struct row_parser *parser)
 {
     free(parser->cells);
+    free(parser->layouts);
     parser->cells = NULL;
+    parser->layouts = NULL;
 }
 
 int recording_parse(const char *bytes, size_t size, size_t columns, row_sink *sink, void *context,

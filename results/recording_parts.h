@@ -82,6 +82,7 @@ struct row_parser {
     size_t columns;                               /* of the file */
     size_t rows;                                  /* waiting */
     double *cells;                                /* columns x PARSE_BATCH_ROWS */
+    struct cell_column *layouts;                  /* a column each */
     size_t given;                                 /* columns that the sink gets */
     const double *values[RECORDING_COLUMN_LIMIT]; /* what the sink gets */
     row_sink *sink;

@@ -69,7 +69,8 @@ static int write_report(struct bench *bench, double t_s, double plan_s, size_t *
                         struct rig_err *err)
 {
     const struct plan_stroke *strokes_of = plan_strokes(bench->plan);
-    while (*stroke + 1 < plan_stroke_count(bench->plan) && strokes_of[*stroke + 1].start_s <= plan_s)
+    while (*stroke + 1 < plan_stroke_count(bench->plan) &&
+           strokes_of[*stroke + 1].start_s <= plan_s)
         ++*stroke;
     if (plan_s < strokes_of[*stroke].start_s || plan_s > strokes_of[*stroke].end_s)
         return 0;
@@ -98,7 +99,8 @@ static int write_rows(struct bench *bench, uint64_t rows, struct rig_err *err)
             horn_us = round(late_us);
         }
         double values[] = {round(level * 1e5) / 1e5, command_us, horn_us};
-        code = recording_row(bench->writer, 0, t_s + 2e-4 * uniform(&bench->seed), NAN, values, err);
+        code =
+            recording_row(bench->writer, 0, t_s + 2e-4 * uniform(&bench->seed), NAN, values, err);
         if (!code && r % POLL_ROWS == 0)
             code = write_report(bench, t_s, plan_s, &stroke, err);
     }
@@ -126,8 +128,8 @@ static int make(const char *folder, uint64_t rows, bool many, struct rig_err *er
         return (int)err->code;
     int code = rig_read(&bench.rig, facts.rig_name, rig_text, strlen(rig_text), units, err);
     if (!code) {
-        bench.plan = plan_make(&bench.rig, facts.profile_name, profile, strlen(profile), units,
-                               NULL, err);
+        bench.plan =
+            plan_make(&bench.rig, facts.profile_name, profile, strlen(profile), units, NULL, err);
         code = bench.plan ? 0 : (int)err->code;
     }
     if (!code) {
@@ -139,7 +141,8 @@ static int make(const char *folder, uint64_t rows, bool many, struct rig_err *er
     if (!code)
         code = write_strokes(&bench, err);
     if (bench.writer) {
-        int closed = recording_close(bench.writer, RUN_COMPLETE, "made for timing", code ? NULL : err);
+        int closed =
+            recording_close(bench.writer, RUN_COMPLETE, "made for timing", code ? NULL : err);
         code = code ? code : closed;
     }
     if (!code)

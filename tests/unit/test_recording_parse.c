@@ -79,6 +79,12 @@ struct page {
     size_t size;
 };
 
+/* As most channels are: the same digits before and behind the point row after row, but that
+ * a last 0 is left out, a sign or a digit more comes and goes, and a value is missing. */
+struct steady {
+    unsigned whole, decimals;
+};
+
 static void put(struct page *page, const char *text)
 {
     size_t length = strlen(text);
@@ -259,6 +265,63 @@ static void numbers_are_exact(void **state)
     gsl_rng_free(random);
 }
 
+static void put_steady(struct page *page, gsl_rng *random, const struct steady *column, bool first)
+{
+    double luck = gsl_rng_uniform(random);
+    if (luck < 0.02 && !first)
+        return;
+    if (luck > 0.95)
+        put(page, "-");
+    put_digits(page, random, column->whole + (luck > 0.9));
+    unsigned decimals = luck < 0.1 && column->decimals ? column->decimals - 1 : column->decimals;
+    if (decimals)
+        put(page, ".");
+    put_digits(page, random, decimals);
+}
+
+/* Columns with layouts that come again: all lengths that a layout may have, and more. */
+static void layouts_give_the_same_rows(void **state)
+{
+    (void)state;
+    gsl_rng *random = gsl_rng_alloc(gsl_rng_mt19937);
+    gsl_rng_set(random, 20260419);
+    uint64_t rows = 0;
+    for (int i = 0; i < 200; i++) {
+        struct steady columns[6];
+        size_t count = 1 + gsl_rng_uniform_int(random, 6),
+               lines = gsl_rng_uniform_int(random, 1500);
+        struct page page = {.bytes = malloc(lines * (count * 40 + 2) + 1)};
+        struct slow slow;
+        struct kept_rows kept;
+        struct scan_report report;
+        assert_non_null(page.bytes);
+        for (size_t c = 0; c < count; c++)
+            columns[c] = (struct steady){1 + (unsigned)gsl_rng_uniform_int(random, 12),
+                                         (unsigned)gsl_rng_uniform_int(random, 12)};
+        for (size_t r = 0; r < lines; r++) {
+            for (size_t c = 0; c < count; c++) {
+                put(&page, c ? "," : "");
+                if (gsl_rng_uniform(random) < 0.001)
+                    put_cell(&page, random, 1);
+                else
+                    put_steady(&page, random, &columns[c], c == 0);
+            }
+            put(&page, i % 2 ? "\r\n" : "\n");
+        }
+        by_libcsv(&slow, page.bytes, page.size, count);
+        parse(page.bytes, page.size, count, &kept, &report);
+        assert_same_bits(&kept, &slow.kept);
+        assert_int_equal(report.malformed, slow.malformed);
+        rows += report.rows;
+        free(page.bytes);
+        free(kept.cells);
+        free(slow.kept.cells);
+    }
+    print_message("%llu rows\n", (unsigned long long)rows);
+    assert_true(rows > 100000);
+    gsl_rng_free(random);
+}
+
 /* However the bytes are handed over, the rows are the same. */
 static void any_split_gives_the_same(void **state)
 {
@@ -360,9 +423,9 @@ static void the_sink_can_stop(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(same_rows_as_libcsv),      cmocka_unit_test(numbers_are_exact),
-        cmocka_unit_test(any_split_gives_the_same), cmocka_unit_test(bad_rows_are_counted),
-        cmocka_unit_test(the_sink_can_stop),
+        cmocka_unit_test(same_rows_as_libcsv),  cmocka_unit_test(layouts_give_the_same_rows),
+        cmocka_unit_test(numbers_are_exact),    cmocka_unit_test(any_split_gives_the_same),
+        cmocka_unit_test(bad_rows_are_counted), cmocka_unit_test(the_sink_can_stop),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

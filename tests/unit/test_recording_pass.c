@@ -138,8 +138,8 @@ static void parts_meet_wherever_they_are_cut(void **state)
             struct table_scanner scanner;
             assert_int_equal(recording_table_scanner_open(&scanner, &file, keep_rows, &part, &err),
                              0);
-            assert_int_equal(
-                recording_table_scan(&scanner, borders[i], borders[i + 1], &own, &err), 0);
+            assert_int_equal(recording_table_scan(&scanner, borders[i], borders[i + 1], &own, &err),
+                             0);
             recording_table_scanner_close(&scanner);
             scan_report_follow(&counted, &own);
             const double *columns[4];
@@ -267,8 +267,7 @@ static void any_number_of_threads_gives_the_same(void **state)
         small->fails_from = large->fails_from = UINT64_MAX;
         const struct row_collector collectors[] = {collector_of(small), collector_of(large)};
         struct scan_report counted = {0};
-        assert_int_equal(
-            recording_pass(recording, 0, threads, collectors, 2, &counted, &err), 0);
+        assert_int_equal(recording_pass(recording, 0, threads, collectors, 2, &counted, &err), 0);
         assert_memory_equal(&counted, &report, sizeof report);
         assert_same_rows(&small->rows, &whole);
         assert_same_rows(&large->rows, &whole);
@@ -312,9 +311,9 @@ static void the_first_error_is_returned(void **state)
         keeper->fails_from = 70000;
         const struct row_collector collector = collector_of(keeper);
         struct scan_report report = {0};
-        assert_int_equal(recording_pass(recording, 0, 1 + (size_t)round % 5, &collector, 1, &report,
-                                        &err),
-                         RIG_EINPUT);
+        assert_int_equal(
+            recording_pass(recording, 0, 1 + (size_t)round % 5, &collector, 1, &report, &err),
+            RIG_EINPUT);
         if (round == 0)
             expected = err;
         assert_string_equal(err.text, expected.text);
