@@ -41,6 +41,12 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
     if (!*points)
         return rig_fail_memory(err, "a segment's points");
     *count = digest_points(work->digests[source], segment, channel, *points);
+    double start_s, end_s;
+    if (work->night.undo && source == work->sensor_source && channel == work->sensor_channel &&
+        digest_window(work->digests[source], segment, &start_s, &end_s))
+        for (size_t i = 0; i < *count; i++)
+            (*points)[i].mean =
+                fit_steady_reading(work, start_s + (*points)[i].t_s, (*points)[i].mean);
     return RIG_OK;
 }
 
@@ -98,6 +104,8 @@ static void free_work(struct fit_work *work)
     free(work->points);
     free(work->passes);
     centres_free(&work->centres);
+    night_free(&work->night.night);
+    free(work->night.degc);
 }
 
 int fit_recording(struct fit *fit, const struct recording *recording,

@@ -5,8 +5,10 @@
 
 #include "results/curve.h"
 #include "results/digest.h"
+#include "results/drift.h"
 #include "results/fit.h"
 #include "results/fit_centre.h"
+#include "results/night.h"
 #include "results/timeline.h"
 
 #include <stdbool.h>
@@ -35,6 +37,19 @@ struct ramp_pass {
     uint32_t family;
 };
 
+/* What moved from cycle to cycle, and how. */
+struct fit_night {
+    struct night night;
+    bool has_curve;
+    struct curve curve; /* of the readings as they were */
+    struct drift zero, span, water;
+    double *degc; /* mean temperature of each cycle */
+    double degc_u;
+    bool has_degc; /* every cycle has one */
+    bool undo;     /* readings are brought back to the recording's start */
+    struct night_state start;
+};
+
 struct fit_work {
     const struct recording *recording;
     const struct rig *rig;
@@ -54,6 +69,7 @@ struct fit_work {
     double span;            /* of the reading over them */
     struct ramp_pass *passes;
     size_t pass_count;
+    struct fit_night night;
     struct fit *fit;
 };
 
@@ -74,7 +90,12 @@ double fit_place_u_mm(const struct fit_work *work);
 /* Depth for a reading by the curve, NaN outside its usable range. */
 double fit_inferred_depth(const struct fit_work *work, double reading);
 
-/* Points of one segment with room that the caller frees; *count 0 when it did not run. */
+/* The reading as it would have been at the recording's start, where drift or evaporation
+ * was found; else the reading itself. */
+double fit_steady_reading(const struct fit_work *work, double host_s, double reading);
+
+/* Points of one segment with room that the caller frees; *count 0 when it did not run. Those
+ * of the sensor are brought back by fit_steady_reading. */
 int fit_segment_points(const struct fit_work *work, size_t source, size_t channel, size_t segment,
                        struct digest_point **points, size_t *count, struct rig_err *err);
 
@@ -85,6 +106,8 @@ int fit_read_source(struct fit_work *work, size_t source, const struct fit_optio
 /* The parts, in the order in which fit_recording calls them. Each returns non-zero
  * only for want of memory. */
 int fit_static(struct fit_work *work, int degree, struct rig_err *err);
+/* Fills work->night and brings work->points back; part of fit_static. */
+int fit_night(struct fit_work *work, struct rig_err *err);
 /* Fills work->centres, empty where the ramps are no use. */
 int fit_centres_of_ramps(struct fit_work *work, struct rig_err *err);
 /* Results and figures of the curve, or the reason why there is none. */

@@ -7,6 +7,7 @@
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 /* How often this family of dwells came before. */
 static uint32_t cycle_of(uint32_t seen[], uint32_t family)
@@ -77,6 +78,58 @@ static int centres_of_dwells(struct fit_work *work, bool stairs, struct rig_err 
     return code;
 }
 
+/* The levels' means over the cycles and how well each is known: by the cycles' scatter, and by
+ * the axis' places, which come back alike in every cycle. Returns how many there are. */
+static size_t level_means(const struct fit_work *work, double depth[], double reading[], double u[])
+{
+    const struct centres *centres = &work->centres;
+    double squares = 0, freedom = 0;
+    size_t n = 0;
+    for (size_t i = 0, next; i < centres->n; i = next, n++) {
+        double mean = 0, square = 0;
+        for (next = i; next < centres->n && centres->depth_mm[next] - centres->depth_mm[i] < 0.05;
+             next++) {
+            double off = centres->reading[next] - centres->reading[i];
+            depth[n] += centres->depth_mm[next];
+            mean += off;
+            square += off * off;
+        }
+        double count = (double)(next - i);
+        depth[n] /= count;
+        reading[n] = centres->reading[i] + mean / count;
+        squares += fmax(0, square - mean * mean / count);
+        freedom += count - 1;
+        u[n] = 1 / sqrt(count);
+    }
+    double slope = n > 1 ? (reading[n - 1] - reading[0]) / (depth[n - 1] - depth[0]) : 0;
+    for (size_t i = 0; i < n; i++)
+        u[i] = hypot(u[i] * sqrt(squares / fmax(freedom, 1)), fit_place_u_mm(work) * slope);
+    return n;
+}
+
+/* The degree that AICc chooses for those means, with its candidates; 0: there are none, and
+ * it is left to the points. As points of their own, cycles that repeat a level with the same
+ * misfit would make a bend of a few micrometres look sure. */
+static size_t degree_of_means(const struct fit_work *work, struct curve *chosen)
+{
+    size_t room = work->centres.n + 1, degree = 0;
+    double *depth = calloc(room, sizeof *depth), *reading = calloc(room, sizeof *reading);
+    double *u = calloc(room, sizeof *u);
+    struct rig_err why = {0};
+    if (depth && reading && u) {
+        struct curve_points points = {.depth = depth, .reading = reading, .reading_u = u};
+        const struct curve_options options = {.kind = CURVE_POLYNOMIAL};
+        points.n = level_means(work, depth, reading, u);
+        if (points.n >= 3 && points.n < work->centres.n && u[0] > 0 &&
+            curve_fit(chosen, &points, &options, &why) == RIG_OK)
+            degree = chosen->polynomial.degree;
+    }
+    free(depth);
+    free(reading);
+    free(u);
+    return degree;
+}
+
 /* Fits what the centres hold; false, with the reason in `why`, when that is too little. */
 static bool fit_centres(struct fit_work *work, int degree, struct rig_err *why)
 {
@@ -93,7 +146,16 @@ static bool fit_centres(struct fit_work *work, int degree, struct rig_err *why)
         return rig_fail(why, RIG_EUNKNOWABLE,
                         "a curve needs readings at three depths at least, and has %zu",
                         centres->n) == RIG_OK;
-    return curve_fit(&work->curve, &points, &options, why) == RIG_OK;
+    struct curve means;
+    bool by_means = options.degree == 0 && (options.degree = degree_of_means(work, &means)) > 0;
+    if (curve_fit(&work->curve, &points, &options, why))
+        return false;
+    if (by_means) {
+        work->curve.chosen = true;
+        work->curve.candidate_count = means.candidate_count;
+        memcpy(work->curve.candidates, means.candidates, sizeof means.candidates);
+    }
+    return true;
 }
 
 /* Stairs first, then ramps, then holds: the first that give a curve. */
@@ -113,9 +175,6 @@ static int find_curve(struct fit_work *work, int degree, struct rig_err *why, st
         if (way == 0 || work->centres.n > 0)
             *why = here;
     }
-    if (work->has_curve && work->centres.one_sided)
-        fit_warn(work->fit,
-                 "The water went one way only: the curve lies half a loop to that side.");
     return RIG_OK;
 }
 
@@ -165,18 +224,32 @@ static int noise_results(struct fit_work *work, struct rig_err *err)
     return RIG_OK;
 }
 
-int fit_static(struct fit_work *work, int degree, struct rig_err *err)
+static int make_curve(struct fit_work *work, int degree, struct rig_err *why, struct rig_err *err)
 {
-    struct rig_err why = {0};
-    int code = collect(work, err);
-    if (!code)
-        code = find_curve(work, degree, &why, err);
+    work->has_curve = false;
+    int code = find_curve(work, degree, why, err);
     if (!code && work->has_curve) {
         work->low_mm = work->curve.low;
         work->high_mm = work->curve.high;
         work->span =
             curve_value(&work->curve, work->high_mm) - curve_value(&work->curve, work->low_mm);
     }
+    return code;
+}
+
+int fit_static(struct fit_work *work, int degree, struct rig_err *err)
+{
+    struct rig_err why = {0};
+    int code = collect(work, err);
+    if (!code)
+        code = make_curve(work, degree, &why, err);
+    if (!code)
+        code = fit_night(work, err);
+    if (!code && work->night.undo) /* the same again without what moved meanwhile */
+        code = make_curve(work, degree, &why, err);
+    if (!code && work->has_curve && work->centres.one_sided)
+        fit_warn(work->fit,
+                 "The water went one way only: the curve lies half a loop to that side.");
     if (!code)
         code = fit_curve_results(work, why.text, err);
     if (!code)

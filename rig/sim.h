@@ -55,6 +55,9 @@ struct sim_truth {
     double resolution;                         /* of the reading, 0: none */
     double zero_drift_per_h, span_drift_ppm_h; /* of the reading; of reading(depth) - reading(0) */
     double temperature_coefficient;            /* reading units per degC off 20 degC */
+    double span_temperature_ppm;               /* of reading(depth) - reading(0), per degC off it */
+    double zero_wander, zero_wander_s;         /* standard deviation and memory (time constant) of a
+                                                  zero that wanders about its drift */
     double line_interval_s;                    /* the board sends a line this often */
     double clock_skew_ppm, clock_offset_s;
     double line_delay_s, line_delay_sd_s; /* sample to arrival: least, and the mean (and

@@ -45,10 +45,16 @@ static void set_reading(struct sim_board *board)
                            ? sim_trail_at(&board->wetted, board->t - truth->sensor_dead_time_s)
                            : board->wetted_mm;
     double value = sim_truth_reading(truth, wetted_mm);
-    value += truth->span_drift_ppm_h * 1e-6 * hours * (value - truth->curve[0]);
-    value += truth->zero_drift_per_h * hours;
-    if (truth->temperature_coefficient != 0)
-        value += truth->temperature_coefficient * (sim_water_degc(truth, board->t) - 20);
+    double span_ppm = truth->span_drift_ppm_h * hours;
+    if (truth->temperature_coefficient != 0 || truth->span_temperature_ppm != 0) {
+        double warmer = sim_water_degc(truth, board->t) - 20;
+        span_ppm += truth->span_temperature_ppm * warmer;
+        value += span_ppm * 1e-6 * (value - truth->curve[0]);
+        value += truth->temperature_coefficient * warmer;
+    } else {
+        value += span_ppm * 1e-6 * (value - truth->curve[0]);
+    }
+    value += truth->zero_drift_per_h * hours + board->wander;
     board->reading = value;
 }
 
@@ -88,10 +94,14 @@ int sim_board_init(struct sim_board *board, const struct sim_truth *truth,
     /* Streams of their own, so that the noise doesn't depend on what the host asks. */
     board->noise_random = gsl_rng_alloc(gsl_rng_mt19937);
     board->delay_random = gsl_rng_alloc(gsl_rng_mt19937);
-    if (!board->noise_random || !board->delay_random)
+    board->wander_random = gsl_rng_alloc(gsl_rng_mt19937);
+    if (!board->noise_random || !board->delay_random || !board->wander_random)
         return rig_fail_memory(err, "the simulated board");
     gsl_rng_set(board->noise_random, (unsigned long)(seed * 2654435761u + 1));
     gsl_rng_set(board->delay_random, (unsigned long)(seed * 2654435761u + 2));
+    gsl_rng_set(board->wander_random, (unsigned long)(seed * 2654435761u + 3));
+    if (truth->zero_wander > 0)
+        board->wander = gsl_ran_gaussian_ziggurat(board->wander_random, truth->zero_wander);
 
     board->depth_mm = sim_water_depth_mm(truth, stage_mm, 0);
     board->played_mm = board->wetted_mm = play_mm(truth, 0, board->depth_mm);
@@ -127,6 +137,8 @@ void sim_board_drop(struct sim_board *board)
         gsl_rng_free(board->noise_random);
     if (board->delay_random)
         gsl_rng_free(board->delay_random);
+    if (board->wander_random)
+        gsl_rng_free(board->wander_random);
     *board = (struct sim_board){0};
 }
 
@@ -219,6 +231,16 @@ static void move_on(struct sim_board *board, double t, double stage_mm)
         filter_on(&board->actuator, t, reading + board->noise, board->reading + board->noise, h);
 }
 
+/* Decays towards 0 and is pushed on, so that its spread stays (Ornstein-Uhlenbeck, exact). */
+static void wander_on(struct sim_board *board)
+{
+    const struct sim_truth *truth = board->truth;
+    double kept =
+        truth->zero_wander_s > 0 ? exp(-truth->line_interval_s / truth->zero_wander_s) : 0;
+    double push = truth->zero_wander * sqrt(1 - kept * kept);
+    board->wander = kept * board->wander + gsl_ran_gaussian_ziggurat(board->wander_random, push);
+}
+
 void sim_board_step(struct sim_board *board, double t, double stage_mm)
 {
     const struct sim_truth *truth = board->truth;
@@ -229,6 +251,8 @@ void sim_board_step(struct sim_board *board, double t, double stage_mm)
     bool sampled = board->next_sample_s <= t + SAME_S;
     if (sampled && truth->noise_sd > 0)
         board->noise = gsl_ran_gaussian_ziggurat(board->noise_random, truth->noise_sd);
+    if (sampled && truth->zero_wander > 0)
+        wander_on(board);
     if (board->controller.next_s <= t + SAME_S ||
         (sampled && truth->controller.present && !(truth->controller.interval_s > 0)))
         update(board, &board->controller);

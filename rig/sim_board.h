@@ -48,11 +48,12 @@ struct sim_board {
     double depth_mm, played_mm, wetted_mm;    /* true; after the play; after the lag */
     double reading;                           /* clean: after dead time, curve, drift */
     double noise;                             /* of the last sample */
+    double wander;                            /* of the zero, renewed with each sample */
     double stage_mm;
     struct sim_trail wetted;
     double decay[2], decay_h; /* rising, falling */
     struct sim_held controller, actuator;
-    gsl_rng *noise_random, *delay_random;
+    gsl_rng *noise_random, *delay_random, *wander_random;
     uint64_t samples;
     double next_sample_s;
     struct sim_queue out;

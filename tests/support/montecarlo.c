@@ -22,6 +22,20 @@ void tally_add(struct tally *tally, double value, double u, double dof, double t
     tally->u_square_sum += u * u;
 }
 
+void tally_add_interval(struct tally *tally, double value, double low, double high, double truth)
+{
+    tally->runs++;
+    if (!isfinite(value) || !isfinite(low) || !isfinite(high)) {
+        tally->unknown++;
+        return;
+    }
+    double error = value - truth, u = (high - low) / (2 * 1.959963984540054);
+    tally->covered += low <= truth && truth <= high;
+    tally->error_sum += error;
+    tally->error_square_sum += error * error;
+    tally->u_square_sum += u * u;
+}
+
 static double known(const struct tally *tally)
 {
     return (double)(tally->runs - tally->unknown);

@@ -15,6 +15,8 @@ struct tally {
 /* One run: value and its standard uncertainty with degrees of freedom (INFINITY allowed)
  * against the truth. NaN counts as unknown. Coverage by Student's t at 95 %. */
 void tally_add(struct tally *tally, double value, double u, double dof, double truth);
+/* The same for a value with an interval of its own. */
+void tally_add_interval(struct tally *tally, double value, double low, double high, double truth);
 double tally_bias(const struct tally *tally);
 double tally_rms(const struct tally *tally);
 /* Prints coverage, bias, rms error and mean stated uncertainty. */

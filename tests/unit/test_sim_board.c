@@ -173,28 +173,6 @@ static void test_play(void **state)
     sim_board_drop(&moved.board);
 }
 
-static void test_drift_and_temperature(void **state)
-{
-    (void)state;
-    struct moved moved;
-    set(&moved);
-    struct sim_truth *truth = &moved.bench.truth;
-    truth->curve[0] = 3;
-    truth->zero_drift_per_h = 0.5;
-    truth->span_drift_ppm_h = 10000;
-    truth->evaporation_mm_h = 2;
-    truth->water_degc = 25;
-    truth->temperature_coefficient = 0.1;
-    moved.stage_mm = ramp;
-    moved.from_mm = 50;
-    start(&moved);
-    assert_near(moved.board.reading, 3 + 50 + 0.5, 1e-9, "mm");
-    go_on(&moved, 1800);
-    /* half an hour: the level fell 1 mm, so 49 mm are wet */
-    assert_near(moved.board.reading, 3 + 49 * (1 + 0.005) + 0.25 + 0.5, 1e-6, "mm");
-    sim_board_drop(&moved.board);
-}
-
 /* d = (z - z0) A_t/(A_t - A_b) in the water, z - z0 above it. */
 static void test_displacement(void **state)
 {
@@ -476,7 +454,6 @@ int main(void)
         cmocka_unit_test(test_step),
         cmocka_unit_test(test_sine),
         cmocka_unit_test(test_play),
-        cmocka_unit_test(test_drift_and_temperature),
         cmocka_unit_test(test_displacement),
         cmocka_unit_test(test_links),
         cmocka_unit_test(test_rate_limit_and_resolution),

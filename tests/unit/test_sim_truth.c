@@ -52,7 +52,8 @@ static const char whole[] = "axis\n"
                             "  noise 2 mV\n"
                             "  resolution 500 uV\n"
                             "  drift zero 3 mV per h, span 100 ppm per h\n"
-                            "  temperature effect -2 mV per degC\n"
+                            "  temperature effect -2 mV per degC, span 30 ppm per degC\n"
+                            "  wander 0.4 mV over 20 min\n"
                             "  line every 5 ms, delay 1 ms, spread 0.5 ms\n"
                             "  clock skew 40 ppm, offset 2 min\n"
                             "end\n"
@@ -117,6 +118,9 @@ static void test_every_statement(void **state)
         {"zero drift", truth.zero_drift_per_h, 0.003},
         {"span drift", truth.span_drift_ppm_h, 100},
         {"effect", truth.temperature_coefficient, -0.002},
+        {"effect on the span", truth.span_temperature_ppm, 30},
+        {"wander", truth.zero_wander, 0.0004},
+        {"wander's memory", truth.zero_wander_s, 1200},
         {"line", truth.line_interval_s, 0.005},
         {"delay", truth.line_delay_s, 0.001},
         {"delay spread", truth.line_delay_sd_s, 0.0005},
