@@ -9,9 +9,8 @@
  * as argv[0], prints its help on --help, and returns the exit status. */
 #define COMMANDS(X)                                                                                \
     X(run, "home the axis, carry out a profile, record, park the board")                           \
-    X(curve, "a table of depth and reading to a calibration curve")                                \
     X(fit, "turn a recording into results and a report")                                           \
-    X(curve, "a calibration curve from a table of depth and reading")                              \
+    X(curve, "a calibration curve, and the table of it for a board's firmware")                    \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
     X(ports, "list the serial ports and what is known of each")                                    \

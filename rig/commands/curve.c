@@ -1,15 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * wetsweep curve --points: a calibration curve from a table taken by hand. */
+ * wetsweep curve: calibration curves, of a table by hand or of recordings, and their
+ * firmware tables. */
 #include "commands.h"
+#include "curve_parts.h"
 
-#include "base/file.h"
 #include "base/number.h"
-#include "results/calibration.h"
-#include "rig/points.h"
+#include "rig/inputs.h"
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 static const char usage[] =
@@ -17,7 +16,8 @@ static const char usage[] =
     "\n"
     "Turns a table of depth and reading into a calibration curve with uncertainties: its\n"
     "parameters, its inverse, how straight it is, and, where the table tells rising from\n"
-    "falling water, hysteresis and repeatability.\n"
+    "falling water, hysteresis and repeatability; or, with --as, into the table that goes\n"
+    "into a board's firmware.\n"
     "\n"
     "The table has a header. Columns: depth_mm (or depth) and reading; optional: direction\n"
     "(up or rising, down or falling), cycle (1, 2, ...), reading_u and depth_u (standard\n"
@@ -37,17 +37,19 @@ static const char usage[] =
     "  --u U                    standard uncertainty of that reading or depth\n"
     "  --json                   one JSON object instead of text\n"
     "\n"
-    "example: wetsweep curve --points points.csv --degree 2 --json\n"
+    "The firmware table: the fewest straight segments within an error, in whole numbers.\n"
+    "\n"
+    "  --as c|csv|json          C header and source, or CSV or JSON on standard output\n"
+    "  --error E                of a depth from a reading, at most (default: 0.5 mm)\n"
+    "  --count SIZE             one whole reading of the firmware, in the reading's unit\n"
+    "                           (default: one that costs 5 % of the error at most)\n"
+    "  --from D, --to D         depths that it covers (default: as far as the curve is usable)\n"
+    "  --revision R             of the boards that it is for\n"
+    "  --name NAME              of functions and files (default: level_R)\n"
+    "  --out FOLDER             where the files go (default: here)\n"
+    "\n"
+    "example: wetsweep curve --points points.csv --as c --error 0.5 mm --revision B\n"
     "status: 0 done, 1 it can't be known from this table, 2 wrong use or bad input\n";
-
-struct wish {
-    const char *points;
-    struct points_columns columns;
-    double common_depth_u, common_reading_u;
-    struct curve_options options;
-    double depth_of, reading_at, u; /* NaN: not asked */
-    bool json;
-};
 
 /* An option with a number after it. */
 static int take_number(const char *option, const char *text, double low, double *value)
@@ -73,45 +75,110 @@ static int take_degree(const char *text, size_t *degree)
     return 0;
 }
 
-/* Options that take what follows them. Returns 0, a status, or -1 when it is none. */
-static int take_option(struct wish *wish, const char *option, const char *value)
+/* A length with its unit, in one argument or in two: "0.5 mm", or 0.5 mm. *used: how many. */
+static int take_length(const char *option, char *const arguments[], int left, double *value_mm,
+                       int *used)
 {
+    char text[128];
+    struct rig_err err;
+    bool bare = rig_number(arguments[0], strlen(arguments[0]), &(double){0}, NULL);
+    *used = bare && left > 1 ? 2 : 1;
+    snprintf(text, sizeof text, *used == 2 ? "%.60s %.60s" : "%.120s", arguments[0],
+             *used == 2 ? arguments[1] : "");
+    struct units *units = units_open(&err);
+    int failed = units ? inputs_quantity(units, QUANTITY_LENGTH, option, text, value_mm, &err)
+                       : (int)err.code;
+    units_close(units);
+    return failed ? command_error(&err) : 0;
+}
+
+static int take_form(const char *word, enum firmware_form *form)
+{
+    return firmware_form_of(word, form)
+               ? 0
+               : command_usage("curve", "--as: '%s' is none of c, csv, json", word);
+}
+
+static int take_name(const char *name)
+{
+    return firmware_name_fits(name)
+               ? 0
+               : command_usage("curve",
+                               "--name: '%s' is no name: small letters, digits and _, a letter "
+                               "first, %d at most",
+                               name, FIRMWARE_NAME_LIMIT);
+}
+
+/* An option with what follows it: arguments[0] is its name. 0, or a status; *used: how many
+ * arguments follow that were taken, 0: it is no such option. */
+static int take_option(struct curve_wish *wish, char *const arguments[], int left, int *used)
+{
+    struct firmware_options *table = &wish->table;
     const struct {
         const char *name;
         const char **text;
-        double *number;
+        double *number, *length;
         double low;
     } options[] = {
-        {"--points", &wish->points, NULL, 0},
-        {"--depth", &wish->columns.depth, NULL, 0},
-        {"--reading", &wish->columns.reading, NULL, 0},
-        {"--depth-u", &wish->columns.depth_u, NULL, 0},
-        {"--reading-u", &wish->columns.reading_u, NULL, 0},
-        {"--common-depth-u", NULL, &wish->common_depth_u, 0},
-        {"--common-reading-u", NULL, &wish->common_reading_u, 0},
-        {"--depth-of", NULL, &wish->depth_of, -INFINITY},
-        {"--reading-at", NULL, &wish->reading_at, -INFINITY},
-        {"--u", NULL, &wish->u, 0},
-        {"--degree", NULL, NULL, 0},
+        {"--points", &wish->points, NULL, NULL, 0},
+        {"--depth", &wish->columns.depth, NULL, NULL, 0},
+        {"--reading", &wish->columns.reading, NULL, NULL, 0},
+        {"--depth-u", &wish->columns.depth_u, NULL, NULL, 0},
+        {"--reading-u", &wish->columns.reading_u, NULL, NULL, 0},
+        {"--common-depth-u", NULL, &wish->common_depth_u, NULL, 0},
+        {"--common-reading-u", NULL, &wish->common_reading_u, NULL, 0},
+        {"--depth-of", NULL, &wish->depth_of, NULL, -INFINITY},
+        {"--reading-at", NULL, &wish->reading_at, NULL, -INFINITY},
+        {"--u", NULL, &wish->u, NULL, 0},
+        {"--degree", NULL, NULL, NULL, 0},
+        {"--as", NULL, NULL, NULL, 0},
+        {"--error", NULL, NULL, &table->error_mm, 0},
+        {"--from", NULL, NULL, &table->low_mm, 0},
+        {"--to", NULL, NULL, &table->high_mm, 0},
+        {"--count", NULL, &table->count, NULL, 0},
+        {"--name", &wish->name, NULL, NULL, 0},
+        {"--out", &wish->out, NULL, NULL, 0},
+        {"--revision", &wish->revision, NULL, NULL, 0},
     };
+    const char *option = arguments[0], *value = left > 1 ? arguments[1] : NULL;
+    *used = 0;
     for (size_t i = 0; i < sizeof options / sizeof *options; i++) {
         if (strcmp(option, options[i].name) != 0)
             continue;
         if (!value)
             return command_usage("curve", "%s needs a value after it", option);
+        *used = 1;
         if (options[i].text)
             *options[i].text = value;
-        else if (options[i].number)
+        if (options[i].text == &wish->name)
+            return take_name(value);
+        if (options[i].number)
             return take_number(option, value, options[i].low, options[i].number);
-        else
-            return take_degree(value, &wish->options.degree);
+        if (options[i].length)
+            return take_length(option, arguments + 1, left - 1, options[i].length, used);
+        if (!options[i].text)
+            return strcmp(option, "--as") == 0 ? take_form(value, &wish->form)
+                                               : take_degree(value, &wish->options.degree);
         return 0;
     }
-    return -1;
+    return 0;
+}
+
+/* What goes together. */
+static int check_wish(const struct curve_wish *wish)
+{
+    if (!wish->points)
+        return command_usage("curve", "the table is missing: --points TABLE.csv");
+    if (wish->options.kind == CURVE_SPLINE && wish->options.degree)
+        return command_usage("curve", "a spline has no degree; leave out --degree or --spline");
+    if (wish->form && (wish->json || !isnan(wish->depth_of) || !isnan(wish->reading_at)))
+        return command_usage("curve", "--as makes a table and nothing else; leave out --json, "
+                                      "--depth-of and --reading-at");
+    return 0;
 }
 
 /* 0, or an exit status once the user has been told; -1: help was printed. */
-static int read_arguments(int argc, char **argv, struct wish *wish)
+static int read_arguments(int argc, char **argv, struct curve_wish *wish)
 {
     for (int i = 1; i < argc; i++) {
         const char *argument = argv[i];
@@ -124,156 +191,54 @@ static int read_arguments(int argc, char **argv, struct wish *wish)
         } else if (strcmp(argument, "--spline") == 0) {
             wish->options.kind = CURVE_SPLINE;
         } else {
-            int status = take_option(wish, argument, i + 1 < argc ? argv[i + 1] : NULL);
-            if (status > 0)
+            int used, status = take_option(wish, argv + i, argc - i, &used);
+            if (status)
                 return status;
-            if (status < 0)
+            if (!used)
                 return command_usage(
                     "curve", argument[0] == '-' ? "'%s' is no option of curve" : "what is '%s'?",
                     argument);
-            i++;
+            i += used;
         }
     }
-    if (!wish->points)
-        return command_usage("curve", "the table is missing: --points TABLE.csv");
-    if (wish->options.kind == CURVE_SPLINE && wish->options.degree)
-        return command_usage("curve", "a spline has no degree; leave out --degree or --spline");
-    return 0;
+    return check_wish(wish);
 }
 
-/* What --depth-of and --reading-at ask for. */
-struct answers {
-    double reading, reading_u, depth, depth_u; /* --depth-of */
-    double at, at_u, expected, expected_u;     /* --reading-at */
-};
-
-static int answer(struct answers *answers, const struct calibration *calibration,
-                  const struct wish *wish, struct rig_err *err)
+int curve_table(const struct curve *curve, const struct curve_wish *wish,
+                struct firmware_facts *facts, struct rig_err *err)
 {
-    memset(answers, 0, sizeof *answers);
-    if (!isnan(wish->depth_of)) {
-        answers->reading = wish->depth_of;
-        answers->reading_u = isnan(wish->u) ? calibration->inverse_reading_u : wish->u;
-        int failed = curve_depth(&calibration->curve, answers->reading, answers->reading_u,
-                                 &answers->depth, &answers->depth_u, err);
-        if (failed)
-            return failed;
-    }
-    if (!isnan(wish->reading_at)) {
-        answers->at = wish->reading_at;
-        answers->at_u = isnan(wish->u) ? 0 : wish->u;
-        if (answers->at < calibration->curve.low || answers->at > calibration->curve.high)
-            return rig_fail(err, RIG_EUNKNOWABLE, "depth %g is outside the table, %g to %g",
-                            answers->at, calibration->curve.low, calibration->curve.high);
-        answers->expected = curve_value(&calibration->curve, answers->at);
-        answers->expected_u = curve_reading_u(&calibration->curve, answers->at, answers->at_u);
-    }
-    return RIG_OK;
-}
-
-static json_t *number(double value)
-{
-    return isfinite(value) ? json_real(value) : json_null();
-}
-
-static int print_json(const struct calibration *calibration, const struct answers *answers,
-                      const struct points *points, const struct wish *wish, struct rig_err *err)
-{
-    const struct table *table = &points->table;
-    json_t *root = calibration_json(calibration);
-    int lost = !root;
-    lost = lost || json_object_set_new(root, "depth_column",
-                                       json_string(table->headers[points->depth_column]));
-    lost = lost || json_object_set_new(root, "reading_column",
-                                       json_string(table->headers[points->reading_column]));
-    if (!lost && !isnan(wish->depth_of))
-        lost = json_object_set_new(
-            root, "depth_of",
-            json_pack("{s:o,s:o,s:o,s:o}", "reading", number(answers->reading), "reading_u",
-                      number(answers->reading_u), "depth", number(answers->depth),
-                      "standard_uncertainty", number(answers->depth_u)));
-    if (!lost && !isnan(wish->reading_at))
-        lost = json_object_set_new(root, "reading_at",
-                                   json_pack("{s:o,s:o,s:o,s:o}", "depth", number(answers->at),
-                                             "depth_u", number(answers->at_u), "reading",
-                                             number(answers->expected), "standard_uncertainty",
-                                             number(answers->expected_u)));
-    char *json =
-        lost ? NULL
-             : json_dumps(root, JSON_INDENT(2) | JSON_REAL_PRECISION(CALIBRATION_JSON_DIGITS));
-    json_decref(root);
-    if (!json)
-        return rig_fail(err, RIG_EINPUT,
-                        "the curve can't be written as JSON: memory is out, or a header isn't "
-                        "UTF-8");
-    puts(json);
-    free(json);
-    return RIG_OK;
-}
-
-static int print_text(const struct calibration *calibration, const struct answers *answers,
-                      const struct points *points, const struct wish *wish, struct rig_err *err)
-{
-    const char *depth = points->table.headers[points->depth_column];
-    const char *reading = points->table.headers[points->reading_column];
-    char left[64], right[64];
-    struct text text = {0};
-    text_format(&text, "Calibration curve of %s\n", points->table.name);
-    calibration_text(calibration, depth, reading, &text);
-    if (!isnan(wish->depth_of))
-        text_format(&text, "\n%s %s stands for %s %s\n", reading,
-                    calibration_value(left, answers->reading, answers->reading_u), depth,
-                    calibration_value(right, answers->depth, answers->depth_u));
-    if (!isnan(wish->reading_at))
-        text_format(&text, "\n%s %s gives %s %s\n", depth,
-                    calibration_value(left, answers->at, answers->at_u), reading,
-                    calibration_value(right, answers->expected, answers->expected_u));
-    char *bytes = text_take(&text);
-    if (!bytes)
-        return rig_fail_memory(err, "writing the curve");
-    fputs(bytes, stdout);
-    free(bytes);
-    return RIG_OK;
-}
-
-static int run(const struct wish *wish, struct rig_err *err)
-{
-    char *bytes = NULL;
-    size_t size = 0;
-    struct points points;
-    struct calibration calibration = {0};
-    struct answers answers;
-    int failed = file_read(wish->points, TABLE_SIZE_LIMIT, &bytes, &size, err);
+    char name[FIRMWARE_NAME_LIMIT + 1];
+    struct firmware firmware = {0};
+    firmware_name_for(name, facts->revision);
+    facts->name = wish->name ? wish->name : name;
+    facts->version = WETSWEEP_VERSION;
+    int failed = firmware_make(&firmware, curve, &wish->table, err);
     if (failed)
         return failed;
-    const char *name = strcmp(wish->points, "-") == 0 ? "standard input" : wish->points;
-    failed = points_read(&points, name, bytes, size, &wish->columns, err);
-    free(bytes);
-    if (failed)
-        return failed;
-    struct curve_points view = points_view(&points);
-    view.common_depth_u = wish->common_depth_u;
-    view.common_reading_u = wish->common_reading_u;
-    struct rig_err why;
-    failed = calibration_make(&calibration, &view, points.direction, &wish->options, &why);
-    if (failed) /* said of the whole column: its first row is the place */
-        failed = rig_fail(err, why.code, "%s:%d: %.400s", name, points.table.lines[0], why.text);
-    if (!failed)
-        failed = answer(&answers, &calibration, wish, err);
-    if (!failed)
-        failed = wish->json ? print_json(&calibration, &answers, &points, wish, err)
-                            : print_text(&calibration, &answers, &points, wish, err);
-    calibration_free(&calibration);
-    points_free(&points);
+    facts->curve_u_mm = curve->parameter_dof > 0 ? 0 : (double)NAN;
+    for (int i = 0; i <= 100; i++) {
+        double depth = firmware.low_mm + (firmware.high_mm - firmware.low_mm) * i / 100;
+        facts->curve_u_mm = fmax(facts->curve_u_mm, curve_depth_u(curve, depth, 0));
+    }
+    failed = firmware_write(&firmware, facts, wish->form, wish->out, err);
+    if (!failed && wish->form == FIRMWARE_C)
+        printf("%zu segments; worst error %.3g mm of a depth, %.3g mm of a reading, with all "
+               "rounding\n",
+               firmware.segments.count - 1, firmware.worst_depth_mm, firmware.worst_reading_mm);
+    firmware_free(&firmware);
     return failed;
 }
 
 int command_curve(int argc, char **argv)
 {
-    struct wish wish = {.depth_of = NAN, .reading_at = NAN, .u = NAN};
+    struct curve_wish wish = {
+        .depth_of = NAN,
+        .reading_at = NAN,
+        .u = NAN,
+        .table = {.low_mm = NAN, .high_mm = NAN, .error_mm = 0.5, .count = NAN}};
     struct rig_err err = {0};
     int status = read_arguments(argc, argv, &wish);
     if (status || !wish.points)
         return status < 0 ? 0 : status;
-    return run(&wish, &err) ? command_error(&err) : 0;
+    return curve_of_points(&wish, &err) ? command_error(&err) : 0;
 }

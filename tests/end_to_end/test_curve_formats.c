@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * docs/formats.md against the program: every documented key of curve --json is printed by
- * some table, and nothing is printed that isn't documented. */
+ * docs/formats.md against the program: every documented key of curve --json and of its
+ * firmware tables is printed by some table, and nothing is printed that isn't documented. */
 #include "check.h"
 
 #include <jansson.h>
@@ -65,7 +65,7 @@ static void collect_run(struct keys *keys, const char *table, const char *option
     assert_non_null(file);
     assert_true(fputs(table, file) >= 0);
     assert_int_equal(fclose(file), 0);
-    snprintf(arguments, sizeof arguments, "curve --points %s --json %s", path, options);
+    snprintf(arguments, sizeof arguments, "curve --points %s %s", path, options);
     int status = run_program(arguments, &output, &errors);
     remove(path);
     if (status)
@@ -79,7 +79,7 @@ static void collect_run(struct keys *keys, const char *table, const char *option
     free(errors);
 }
 
-static void read_documented(struct keys *keys)
+static void read_documented(struct keys *keys, const char *heading)
 {
     char path[4096], line[1024];
     const char *source = getenv("WETSWEEP_SOURCE");
@@ -90,7 +90,7 @@ static void read_documented(struct keys *keys)
     assert_non_null(file);
     while (fgets(line, sizeof line, file)) {
         if (line[0] == '#')
-            inside = strcmp(line, "### Keys of curve --json\n") == 0;
+            inside = strcmp(line, heading) == 0;
         if (!inside || strncmp(line, "| `", 3) != 0)
             continue;
         char *end = strchr(line + 3, '`');
@@ -101,35 +101,55 @@ static void read_documented(struct keys *keys)
     fclose(file);
 }
 
+static void compare(const struct keys *documented, const struct keys *printed)
+{
+    for (size_t i = 0; i < documented->count; i++)
+        if (!has_key(printed, documented->name[i])) {
+            print_error("documented, but never printed: %s\n", documented->name[i]);
+            fail();
+        }
+    for (size_t i = 0; i < printed->count; i++)
+        if (!has_key(documented, printed->name[i])) {
+            print_error("printed, but not documented: %s\n", printed->name[i]);
+            fail();
+        }
+}
+
 static void test_keys(void **state)
 {
     (void)state;
     static struct keys documented, printed;
-    read_documented(&documented);
+    read_documented(&documented, "### Keys of curve --json\n");
     assert_true(documented.count > 50);
     collect_run(&printed,
                 "depth_mm,reading,direction,cycle\n0,1.00,up,1\n50,2.00,up,1\n100,3.00,up,1\n"
                 "50,2.08,down,1\n0,1.02,down,1\n0,1.01,up,2\n50,2.02,up,2\n100,3.00,up,2\n"
                 "50,2.04,down,2\n0,1.03,down,2\n",
-                "--depth-of 2 --reading-at 60");
-    collect_run(&printed, "depth,reading,reading_u\n1,3.3,.5\n2,5.6,.5\n3,7.1,.5\n4,9.3,.5\n", "");
+                "--json --depth-of 2 --reading-at 60");
+    collect_run(&printed, "depth,reading,reading_u\n1,3.3,.5\n2,5.6,.5\n3,7.1,.5\n4,9.3,.5\n",
+                "--json");
     /* Turns over, and as a spline. */
-    collect_run(&printed, "depth,reading\n0,0\n1,3\n2,4\n3,3\n4,0.1\n5,-5\n", "--degree 2");
-    collect_run(&printed, "depth,reading\n0,0\n1,3\n2,4\n3,5\n4,5.5\n5,5.7\n", "--spline");
-    for (size_t i = 0; i < documented.count; i++)
-        if (!has_key(&printed, documented.name[i])) {
-            print_error("documented, but printed by no table: %s\n", documented.name[i]);
-            fail();
-        }
-    for (size_t i = 0; i < printed.count; i++)
-        if (!has_key(&documented, printed.name[i])) {
-            print_error("printed, but not documented: %s\n", printed.name[i]);
-            fail();
-        }
+    collect_run(&printed, "depth,reading\n0,0\n1,3\n2,4\n3,3\n4,0.1\n5,-5\n", "--json --degree 2");
+    collect_run(&printed, "depth,reading\n0,0\n1,3\n2,4\n3,5\n4,5.5\n5,5.7\n", "--json --spline");
+    compare(&documented, &printed);
+}
+
+static void test_table_keys(void **state)
+{
+    (void)state;
+    static struct keys documented, printed;
+    read_documented(&documented, "### Keys of curve --as json\n");
+    assert_true(documented.count > 20);
+    collect_run(&printed, "depth,reading\n0,0\n1,3\n2,4\n3,5\n4,5.5\n5,5.7\n",
+                "--as json --degree 2 --to 4 mm");
+    compare(&documented, &printed);
 }
 
 int main(void)
 {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(test_keys)};
-    return cmocka_run_group_tests_name("curve --json as documented", tests, NULL, NULL);
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_keys),
+        cmocka_unit_test(test_table_keys),
+    };
+    return cmocka_run_group_tests_name("curve's JSON as documented", tests, NULL, NULL);
 }

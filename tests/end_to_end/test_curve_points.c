@@ -2,9 +2,9 @@
  * wetsweep curve --points, the shipped program, against published calibrations and
  * against tables that are wrong. */
 #include "check.h"
+#include "json_check.h"
 #include "refdata.h"
 
-#include <jansson.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -18,17 +18,9 @@
 /* Runs curve with --json; the object is the caller's. */
 static json_t *curve(const char *table, const char *options)
 {
-    char arguments[2048], *output, *errors;
+    char arguments[2048];
     snprintf(arguments, sizeof arguments, "curve --points '%s' %s --json", table, options);
-    int status = run_program(arguments, &output, &errors);
-    if (status)
-        print_error("%s\n%s", arguments, errors);
-    assert_int_equal(status, 0);
-    json_t *root = json_loads(output, 0, NULL);
-    assert_non_null(root);
-    free(output);
-    free(errors);
-    return root;
+    return run_program_json(arguments);
 }
 
 static json_t *curve_of_reference(const char *name, const char *options)
@@ -38,18 +30,9 @@ static json_t *curve_of_reference(const char *name, const char *options)
     return curve(path, options);
 }
 
-static double number(const json_t *object, const char *key)
-{
-    const json_t *value = json_object_get(object, key);
-    if (!json_is_number(value))
-        print_error("'%s' is no number\n", key);
-    assert_true(json_is_number(value));
-    return json_number_value(value);
-}
-
 static double parameter(const json_t *root, size_t k, const char *key)
 {
-    return number(json_array_get(json_object_get(root, "parameters"), k), key);
+    return json_number_of(json_array_get(json_object_get(root, "parameters"), k), key);
 }
 
 static double covariance(const json_t *root, size_t i, size_t j)
@@ -98,7 +81,7 @@ static void check_nist(const char *set, size_t degree, const char *options)
         assert_digits(parameter(root, k, "standard_uncertainty"), sd, 11);
         assert_digits(sqrt(covariance(root, k, k)), sd, 11);
     }
-    assert_digits(number(root, "residual_sd"), certified(set, "residual_sd", NULL), 11);
+    assert_digits(json_number_of(root, "residual_sd"), certified(set, "residual_sd", NULL), 11);
     json_decref(root);
 }
 
@@ -134,8 +117,8 @@ static void test_gum_h3(void **state)
     assert_printed(parameter(root, 1, "value"), 0.00218, 0.00001);
     assert_printed(u1, 0.00067, 0.00001);
     assert_printed(covariance(root, 0, 1) / (u0 * u1), -0.930, 0.001);
-    assert_printed(number(root, "residual_sd"), 0.0035, 0.0001);
-    assert_near(number(root, "degrees_of_freedom"), 9, 0, "");
+    assert_printed(json_number_of(root, "residual_sd"), 0.0035, 0.0001);
+    assert_near(json_number_of(root, "degrees_of_freedom"), 9, 0, "");
     assert_string_equal(json_string_value(json_object_get(root, "uncertainty_from")), "residuals");
     json_decref(root);
     /* b(30 degC) = -0.1494(41) lies beyond the table; from parameters and covariance of
@@ -162,18 +145,18 @@ static void test_iso28037(void **state)
     assert_printed(parameter(root, 1, "value"), 1.757, 0.001);
     assert_printed(parameter(root, 1, "standard_uncertainty"), 0.120, 0.001);
     assert_printed(covariance(root, 0, 1), -0.050, 0.001);
-    assert_printed(number(root, "chi_squared"), 1.665, 0.001);
-    assert_near(number(root, "degrees_of_freedom"), 4, 0, "");
+    assert_printed(json_number_of(root, "chi_squared"), 1.665, 0.001);
+    assert_near(json_number_of(root, "degrees_of_freedom"), 4, 0, "");
     const json_t *found = json_object_get(root, "depth_of");
-    assert_printed(number(found, "depth"), 4.913, 0.001);
-    assert_printed(number(found, "standard_uncertainty"), 0.322, 0.001);
+    assert_printed(json_number_of(found, "depth"), 4.913, 0.001);
+    assert_printed(json_number_of(found, "standard_uncertainty"), 0.322, 0.001);
     json_decref(root);
     /* Doubling what is stated doubles what comes out and quarters chi-squared. */
     root = curve(table_of("depth,reading,reading_u\n1,3.3,1\n2,5.6,1\n3,7.1,1\n4,9.3,1\n"
                           "5,10.7,1\n6,12.1,1\n"),
                  "");
     assert_digits(parameter(root, 0, "standard_uncertainty"), 2 * 0.465474668125631, 12);
-    assert_digits(number(root, "chi_squared"), 1.66476190476190 / 4, 12);
+    assert_digits(json_number_of(root, "chi_squared"), 1.66476190476190 / 4, 12);
     json_decref(root);
 }
 
@@ -197,22 +180,22 @@ static void test_transducer(void **state)
     assert_printed(parameter(root, 1, "standard_uncertainty"), 8.4567e-4, 1e-8);
     assert_printed(covariance(root, 0, 1), -8.1970e-6, 1e-10);
     const json_t *found = json_object_get(root, "reading_at");
-    assert_printed(number(found, "reading"), 13.0829, 0.0001);
+    assert_printed(json_number_of(found, "reading"), 13.0829, 0.0001);
     /* u(I0) is printed rounded; half a unit of its last digit is 0.0002 kPa. */
-    assert_near(number(found, "standard_uncertainty"), 0.0588, 0.0002, "kPa");
+    assert_near(json_number_of(found, "standard_uncertainty"), 0.0588, 0.0002, "kPa");
     json_decref(root);
     /* The table as it is: both directions of one cycle, depths a little apart. Worked by
      * hand: the terminal line of the means runs from (0, 4.0055) to (60.07, 20.036). */
     root = curve_of_reference("calibration/pressure_transducer_up_down.csv",
                               "--depth pressure_kpa --reading current_ma");
     const json_t *linearity = json_object_get(root, "linearity");
-    assert_near(number(linearity, "span"), 16.0305, 1e-12, "mA");
-    double independent = number(linearity, "independent_percent_span"),
-           zero_based = number(linearity, "zero_based_percent_span"),
-           terminal = number(linearity, "terminal_percent_span"),
-           squares = number(linearity, "least_squares_percent_span");
+    assert_near(json_number_of(linearity, "span"), 16.0305, 1e-12, "mA");
+    double independent = json_number_of(linearity, "independent_percent_span"),
+           zero_based = json_number_of(linearity, "zero_based_percent_span"),
+           terminal = json_number_of(linearity, "terminal_percent_span"),
+           squares = json_number_of(linearity, "least_squares_percent_span");
     assert_true(independent <= zero_based && zero_based <= terminal && independent <= squares);
-    assert_near(number(linearity, "terminal_at"), (50.05 + 50.08) / 2, 1e-12, "kPa");
+    assert_near(json_number_of(linearity, "terminal_at"), (50.05 + 50.08) / 2, 1e-12, "kPa");
     /* By hand: mean current 17.360 mA at the mean pressure, against that line. */
     assert_near(terminal, 100 * fabs(17.360 - (4.0055 + 16.0305 * 50.065 / 60.07)) / 16.0305, 1e-4,
                 "%");
@@ -222,8 +205,9 @@ static void test_transducer(void **state)
     /* Largest pair: 42.230 up, 40.115 down, each against the fitted line. */
     double slope = parameter(root, 1, "value");
     double apart = (14.718 - slope * 40.115) - (15.266 - slope * 42.230);
-    assert_near(number(root, "hysteresis_percent_span"), 100 * fabs(apart) / 16.0305, 1e-9, "%");
-    assert_near(number(root, "hysteresis_at"), (42.230 + 40.115) / 2, 1e-12, "kPa");
+    assert_near(json_number_of(root, "hysteresis_percent_span"), 100 * fabs(apart) / 16.0305, 1e-9,
+                "%");
+    assert_near(json_number_of(root, "hysteresis_at"), (42.230 + 40.115) / 2, 1e-12, "kPa");
     json_decref(root);
 }
 
@@ -239,15 +223,16 @@ static void test_cycles(void **state)
     json_t *root = curve(table_of(text), "--degree 1");
     /* Means: 0: (1.003333 + 1.02) / 2; 100: 3.00. */
     double span = 3.00 - ((1.00 + 1.01 + 1.00) / 3 + (1.02 + 1.03 + 1.01) / 3) / 2;
-    assert_near(number(json_object_get(root, "linearity"), "span"), span, 1e-12, "");
-    assert_near(number(root, "hysteresis_percent_span"), 100 * 0.08 / span, 1e-9, "%");
-    assert_near(number(root, "hysteresis_at"), 50, 0, "mm");
-    assert_near(number(root, "hysteresis_of_means_percent_span"), 100 * 0.05 / span, 1e-9, "%");
-    assert_near(number(root, "repeatability_percent_span"), 100 * 0.04 / span, 1e-9, "%");
-    assert_near(number(root, "repeatability_at"), 50, 0, "mm");
-    assert_near(number(root, "cycles"), 3, 0, "");
+    assert_near(json_number_of(json_object_get(root, "linearity"), "span"), span, 1e-12, "");
+    assert_near(json_number_of(root, "hysteresis_percent_span"), 100 * 0.08 / span, 1e-9, "%");
+    assert_near(json_number_of(root, "hysteresis_at"), 50, 0, "mm");
+    assert_near(json_number_of(root, "hysteresis_of_means_percent_span"), 100 * 0.05 / span, 1e-9,
+                "%");
+    assert_near(json_number_of(root, "repeatability_percent_span"), 100 * 0.04 / span, 1e-9, "%");
+    assert_near(json_number_of(root, "repeatability_at"), 50, 0, "mm");
+    assert_near(json_number_of(root, "cycles"), 3, 0, "");
     assert_string_equal(json_string_value(json_object_get(root, "uncertainty_from")), "cycles");
-    assert_near(number(root, "parameter_degrees_of_freedom"), 2, 0, "");
+    assert_near(json_number_of(root, "parameter_degrees_of_freedom"), 2, 0, "");
     json_decref(root);
 }
 

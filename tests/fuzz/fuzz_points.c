@@ -1,14 +1,35 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Any bytes as a table of calibration points: read or refused with a reason, and what is
- * read is fitted or refused likewise. */
+ * read is fitted or refused likewise, and what is fitted becomes a firmware table or is
+ * refused. */
 #include "results/calibration.h"
+#include "results/firmware.h"
 #include "rig/points.h"
 
 #include <gsl/gsl_errno.h>
+#include <math.h>
 #include <stdint.h>
 #include <stdlib.h>
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
+
+static void make_table(const struct curve *curve)
+{
+    struct firmware firmware;
+    struct rig_err err = {0};
+    const struct firmware_options options = {.low_mm = (double)NAN,
+                                             .high_mm = (double)NAN,
+                                             .error_mm = (curve->high - curve->low) / 60,
+                                             .count = (double)NAN};
+    if (firmware_make(&firmware, curve, &options, &err)) {
+        if (err.code == RIG_OK || err.code == RIG_EBUG || !err.text[0])
+            abort();
+        return;
+    }
+    if (!(firmware.worst_depth_mm <= options.error_mm * (1 + 1e-12)))
+        abort();
+    firmware_free(&firmware);
+}
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
@@ -34,6 +55,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         json_decref(json);
         calibration_text(&calibration, "depth_mm", "reading", &text);
         text_free(&text);
+        make_table(&calibration.curve);
         calibration_free(&calibration);
     }
     points_free(&points);

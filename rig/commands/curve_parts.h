@@ -1,0 +1,29 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * What the parts of wetsweep curve share. */
+#ifndef RIG_CURVE_PARTS_H
+#define RIG_CURVE_PARTS_H
+
+#include "results/curve.h"
+#include "rig/firmware_files.h"
+#include "rig/points.h"
+
+struct curve_wish {
+    const char *points; /* NULL: recordings instead */
+    struct points_columns columns;
+    double common_depth_u, common_reading_u;
+    struct curve_options options;
+    double depth_of, reading_at, u; /* NaN: not asked */
+    bool json;
+    /* the firmware table */
+    enum firmware_form form;
+    struct firmware_options table;
+    const char *name, *out, *revision; /* NULL: not given */
+};
+
+/* Makes the table of a curve and writes it as the wish says. facts: all but the name. */
+int curve_table(const struct curve *curve, const struct curve_wish *wish,
+                struct firmware_facts *facts, struct rig_err *err);
+
+int curve_of_points(const struct curve_wish *wish, struct rig_err *err);
+
+#endif
