@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const struct axis_dialect *const dialects[] = {&axis_acknowledged};
+static const struct axis_dialect *const dialects[] = {&axis_acknowledged, &axis_polled};
 static const double LONGEST_S = 30 * 86400.0; /* of one command, as far as is reckoned */
 enum { DIALECT_COUNT = sizeof dialects / sizeof dialects[0] };
 
@@ -65,7 +65,7 @@ size_t axis_room(const struct axis *axis)
     if (axis->halt_wanted ||
         (axis->state != AXIS_STATE_RUNNING && axis->state != AXIS_STATE_GREETING))
         return 0;
-    return AXIS_QUEUE_ROOM - axis->queue_count;
+    return axis->queue_count < AXIS_QUEUE_ROOM ? AXIS_QUEUE_ROOM - 1 - axis->queue_count : 0;
 }
 
 size_t axis_in_flight(const struct axis *axis)
@@ -113,9 +113,8 @@ int axis_connect(struct axis *axis, struct rig_err *err)
     axis->query_open = false;
     axis->kept = axis->head = axis->next = axis->tail;
     axis->urgent_size = 0;
-    axis->greeting_ns = axis->greeted_ns = -1;
-    axis->greeted = false;
-    axis->dialect->connect(axis);
+    axis_greet(axis);
+    axis->dialect->connect(axis, false);
     const struct axis_command connect = {.kind = AXIS_DO_CONNECT};
     return queue(axis, &connect, err);
 }

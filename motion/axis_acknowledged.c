@@ -14,9 +14,6 @@ enum {
     HALT_TRIES = 3,
     HALT_BYTES = 16, /* kept free in the buffer, so that a halt always fits */
 };
-static const int64_t GREETING_WAIT_NS = 2000000000; /* a board that restarts has spoken by then */
-static const int64_t GREETING_LIMIT_NS = 8000000000;
-static const int64_t GREETING_QUIET_NS = 250000000;
 static const int64_t HALT_RETRY_NS = 2000000000;
 
 /* ---- lines out ---- */
@@ -143,17 +140,10 @@ void axis_acknowledged_forget(struct axis *axis)
     axis->resend_repeats = axis->restart_hints = 0;
 }
 
-static int64_t greeting_ends_ns(const struct axis *axis)
+static void connect(struct axis *axis, bool greeted)
 {
-    if (axis->greeting_ns < 0)
-        return axis->now_ns;
-    int64_t ends =
-        axis->greeted ? axis->greeted_ns + GREETING_QUIET_NS : axis->greeting_ns + GREETING_WAIT_NS;
-    /* Wait until it has said its piece, but not for one that never stops. */
-    if (axis->greeted_ns >= 0 && axis->greeted_ns + GREETING_QUIET_NS > ends)
-        ends = axis->greeted_ns + GREETING_QUIET_NS;
-    int64_t limit = axis->greeting_ns + GREETING_LIMIT_NS;
-    return ends < limit ? ends : limit;
+    (void)greeted;
+    axis_acknowledged_forget(axis);
 }
 
 /* ---- halting ---- */
@@ -200,7 +190,7 @@ static void tick(struct axis *axis, int64_t now_ns)
     if (axis->state == AXIS_STATE_GREETING) {
         if (axis->greeting_ns < 0)
             axis->greeting_ns = now_ns;
-        if (now_ns >= greeting_ends_ns(axis))
+        if (now_ns >= axis_greeting_ends_ns(axis))
             axis->state = AXIS_STATE_RUNNING;
     }
     if (axis->draining && now_ns >= axis->drain_until_ns)
@@ -216,7 +206,7 @@ static void tick(struct axis *axis, int64_t now_ns)
 static int64_t deadline_ns(const struct axis *axis)
 {
     if (axis->state == AXIS_STATE_GREETING)
-        return greeting_ends_ns(axis);
+        return axis_greeting_ends_ns(axis);
     int64_t deadline = axis->draining ? axis->drain_until_ns : INT64_MAX;
     if (axis->state == AXIS_STATE_HALTING && halt_retry_ns(axis) < deadline)
         deadline = halt_retry_ns(axis);
@@ -227,9 +217,10 @@ const struct axis_dialect axis_acknowledged = {
     .name = "acknowledged-lines",
     .compose = compose,
     .hear = axis_acknowledged_hear,
-    .connect = axis_acknowledged_forget,
+    .connect = connect,
     .halt = halt,
     .tick = tick,
     .deadline_ns = deadline_ns,
     .budget = budget,
+    .flight_room = 8,
 };

@@ -11,48 +11,6 @@ static const double FARTHEST_MM = 1e6; /* no bench is that long: a damaged numbe
 static const int64_t DRAIN_ONE_NS = 100000000, DRAIN_MANY_NS = 250000000;
 static const int64_t BUSY_LIMIT_NS = 120000000000;
 
-static bool is_greeting(const char *text)
-{
-    static const char *const ends[] = {" ready", " online", " started"};
-    static const char *const whole[] = {"start", "ready", "online"};
-    size_t size = strlen(text);
-    for (size_t i = 0; i < sizeof whole / sizeof whole[0]; i++)
-        if (axis_begins(text, whole[i]) && size == strlen(whole[i]))
-            return true;
-    if (strchr(text, ':'))
-        return false; /* a notice about something else */
-    for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
-        size_t end = strlen(ends[i]);
-        if (size > end && axis_begins(text + size - end, ends[i]))
-            return true;
-    }
-    return false;
-}
-
-/* The board started only now, or again, while it was being set up. */
-static void greet_again(struct axis *axis, int64_t now_ns)
-{
-    const struct axis_command connect = {.kind = AXIS_DO_CONNECT};
-    bool whole = axis->queue_count && axis->queue[axis->queue_first].kind == AXIS_DO_CONNECT;
-    if (!whole) {
-        axis->queue_first = (axis->queue_first + AXIS_QUEUE_ROOM - 1) % AXIS_QUEUE_ROOM;
-        axis->queue_count++;
-    }
-    axis->queue[axis->queue_first] = connect;
-    axis->kept = axis->head = axis->next = axis->tail;
-    axis_acknowledged_forget(axis);
-    axis->state = AXIS_STATE_GREETING;
-    axis->greeting_ns = axis->greeted_ns = now_ns;
-    axis->greeted = true;
-}
-
-static bool being_set_up(struct axis *axis)
-{
-    if (axis->head < axis->tail)
-        return axis_line_at(axis, axis->head)->command.kind == AXIS_DO_CONNECT;
-    return axis->queue_count && axis->queue[axis->queue_first].kind == AXIS_DO_CONNECT;
-}
-
 /* Nothing goes out, and no `ok` counts, until the answers to all that is in flight
  * behind a refused line are in, or the wire is quiet; then the lines from `next`. */
 static void drain(struct axis *axis, uint64_t expected, int64_t now_ns)
@@ -263,12 +221,12 @@ static void hear_busy(struct axis *axis, const char *text, int64_t now_ns)
 void axis_acknowledged_hear(struct axis *axis, const char *text, int64_t now_ns)
 {
     if (axis->state == AXIS_STATE_GREETING) {
-        axis->greeted = axis->greeted || is_greeting(text);
+        axis->greeted = axis->greeted || axis_is_greeting(text);
         axis_say(axis, AXIS_CHATTER, 0, now_ns, text);
         return;
     }
     if (axis->state == AXIS_STATE_FROZEN || axis->state == AXIS_STATE_LOST) {
-        if (axis->state == AXIS_STATE_FROZEN && is_greeting(text))
+        if (axis->state == AXIS_STATE_FROZEN && axis_is_greeting(text))
             axis_lose(axis, AXIS_RESET, now_ns, text);
         else
             axis_say(axis, AXIS_CHATTER, 0, now_ns, text);
@@ -276,9 +234,9 @@ void axis_acknowledged_hear(struct axis *axis, const char *text, int64_t now_ns)
     }
     bool noted =
         axis_begins(text, "echo:") || axis_begins(text, "//") || axis_begins(text, "info:");
-    if (is_greeting(text)) {
-        if (being_set_up(axis))
-            greet_again(axis, now_ns);
+    if (axis_is_greeting(text)) {
+        if (axis_being_set_up(axis))
+            axis_greet_again(axis, now_ns);
         else
             axis_lose(axis, AXIS_RESET, now_ns, text);
     } else if (axis_begins(text, "ok") && !(text[2] >= 'a' && text[2] <= 'z' && text[2] != 'o')) {

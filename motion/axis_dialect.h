@@ -6,6 +6,7 @@
  * To add a dialect:
  *   1. Write motion/axis_NAME.c with a `const struct axis_dialect axis_NAME`; the model
  *      is axis_acknowledged.c, its answers are in axis_acknowledged_hear.c.
+ *      axis_polled.c is one for a controller that takes single characters at any time.
  *   2. Declare it beside axis_acknowledged below, and list it in `dialects` of axis.c.
  *   3. Say in docs/wire.md what goes over the wire.
  *   4. Give it sessions in tests/wire/ (NAME-*.log, NAME-*.chk), and its name to
@@ -17,9 +18,8 @@
 #include "motion/axis.h"
 
 enum {
-    AXIS_QUEUE_ROOM = 64, /* commands waiting */
+    AXIS_QUEUE_ROOM = 65, /* commands waiting, and one place for axis_connect_again */
     AXIS_LINE_ROOM = 32,  /* lines in flight and the last ones before, for resending */
-    AXIS_FLIGHT_ROOM = 8, /* lines in flight at most, whatever the buffer holds */
     AXIS_LINE_SIZE = 64,
     AXIS_HEARD_SIZE = 256,
     AXIS_EVENT_ROOM = 256,
@@ -77,8 +77,9 @@ struct axis_dialect {
     void (*compose)(struct axis *axis, struct axis_line *line);
     /* One line from the controller: printable, not empty, without its end. */
     void (*hear)(struct axis *axis, const char *text, int64_t now_ns);
-    /* Forgets what it knew of the wire; the state has just become GREETING. */
-    void (*connect)(struct axis *axis);
+    /* Forgets what it knew of the wire; the state is GREETING. greeted: the controller
+     * has just said itself that it starts. */
+    void (*connect)(struct axis *axis, bool greeted);
     /* Stops the motion; the state has just become HALTING, the queue is empty and
      * what is in flight abandoned. Ends with axis_halted or axis_freeze. */
     void (*halt)(struct axis *axis, bool now, int64_t now_ns);
@@ -87,6 +88,54 @@ struct axis_dialect {
     int64_t (*deadline_ns)(const struct axis *axis);
     /* Bytes of the controller's buffer that queued lines may fill. */
     size_t (*budget)(const struct axis *axis);
+    /* Lines in flight at most, whatever the buffer holds; below AXIS_LINE_ROOM. */
+    size_t flight_room;
+    /* NULL: a question is a line like others (AXIS_DO_QUERY), so lines are held back where
+     * the controller would be too busy to answer. Otherwise it goes out by this, at any
+     * time: sets query_open, or leaves query_wanted for later. */
+    void (*ask)(struct axis *axis, int64_t now_ns);
+};
+
+/* Of 'status-polled' alone: how far its halt has come, and what its reports told. */
+enum polled_halt {
+    POLLED_HOLD,  /* slowing down */
+    POLLED_RESET, /* until it greets */
+    POLLED_QUIET, /* until it has said its piece */
+    POLLED_SETUP, /* units, mode, the place that it stands at */
+    POLLED_TELL,  /* until it has told where it stands */
+};
+
+/* What a report must show before the oldest line counts as taken. */
+enum polled_check {
+    POLLED_NO_CHECK,
+    POLLED_CHECK_REST,  /* the axis is idle */
+    POLLED_CHECK_PLACE, /* it stands at the coordinate that was set */
+};
+
+struct polled_state {
+    bool spoken;          /* since it was opened: the next time it is reset first */
+    bool reset_sent;      /* while waiting for a greeting */
+    bool offset_known;    /* by reports, since the coordinate was last set */
+    double offset_mm;     /* machine position - wire coordinate */
+    double odd_offset_mm; /* another one, heard once; NaN */
+    int64_t asked_ns;     /* latest question; query_asked_ns is of the first */
+    bool paused_told;
+    bool modes_seen, modes_right; /* in the answer to the latest question for them */
+    int setup_tries;
+
+    enum polled_check check; /* its `ok` came at check_ns */
+    int64_t check_ns;
+    double set_wire_mm; /* what the coordinate is set to */
+    unsigned check_reports, early_oks;
+
+    unsigned idle_reports; /* in a row from one place, while an answer is overdue */
+    double idle_mm;
+
+    enum polled_halt halt;
+    int64_t halt_since_ns;
+    unsigned rest_reports, resets;
+    double rest_mm, stopped_wire_mm;
+    bool place_lost;
 };
 
 struct axis {
@@ -146,9 +195,11 @@ struct axis {
     int64_t drain_until_ns;
     long resend_number;
     int resend_repeats, restart_hints;
+
+    struct polled_state polled;
 };
 
-extern const struct axis_dialect axis_acknowledged;
+extern const struct axis_dialect axis_acknowledged, axis_polled;
 
 /* ---- axis.c, axis_flow.c, axis_events.c ---- */
 void axis_say(struct axis *axis, enum axis_event_kind kind, uint64_t tag, int64_t now_ns,
@@ -169,6 +220,25 @@ bool axis_push(struct axis *axis, enum axis_command_kind kind, int step);
 /* An answer of some use came: the time that the next may take starts again. */
 void axis_answered(struct axis *axis, int64_t now_ns);
 void axis_drop_queue(struct axis *axis);
+/* A line in flight keeps the controller from hearing anything but a stop. */
+bool axis_deaf(const struct axis *axis);
+/* Since when the oldest line in flight could have been answered, and how long that may
+ * take from then; some line is in flight. */
+int64_t axis_waiting_since(const struct axis *axis, int64_t *limit_ns);
+
+/* ---- axis_greeting.c ---- */
+/* The words of a controller that has just started. */
+bool axis_is_greeting(const char *text);
+/* Waiting for a greeting begins with the next tick. */
+void axis_greet(struct axis *axis);
+/* The setting up, some of whose lines may be in flight, begins again. */
+void axis_connect_again(struct axis *axis);
+/* A greeting was heard while being set up: that begins again, after some quiet. */
+void axis_greet_again(struct axis *axis, int64_t now_ns);
+/* The first command, not done yet, is the setting up. */
+bool axis_being_set_up(struct axis *axis);
+/* In AXIS_STATE_GREETING: when it ends, with or without a greeting. */
+int64_t axis_greeting_ends_ns(const struct axis *axis);
 
 /* ---- axis_text.c: pure helpers on text ---- */
 /* Appends a number with a fixed count of decimals, the same in every locale. */

@@ -64,6 +64,8 @@ static int64_t move_after_ns(const struct axis *axis)
 /* When the command may go out as far as time decides: INT64_MIN for at once. */
 static int64_t after_ns(const struct axis *axis, const struct axis_command *command)
 {
+    if (axis->dialect->ask)
+        return INT64_MIN; /* it hears questions and stops whatever it is busy with */
     switch (command->kind) {
     case AXIS_DO_MOVE:
         return move_after_ns(axis);
@@ -83,10 +85,10 @@ static bool blocked(const struct axis *axis, bool alone)
     for (uint64_t i = axis->head; i < axis->tail; i++)
         if (axis->lines[i % AXIS_LINE_ROOM].alone)
             return true;
-    return axis->tail - axis->head >= AXIS_FLIGHT_ROOM;
+    return axis->tail - axis->head >= axis->dialect->flight_room;
 }
 
-static bool controller_deaf(const struct axis *axis)
+bool axis_deaf(const struct axis *axis)
 {
     for (uint64_t i = axis->head; i < axis->tail; i++)
         if (axis->lines[i % AXIS_LINE_ROOM].blocks)
@@ -119,7 +121,8 @@ static bool compose_next(struct axis *axis, int64_t now_ns)
     struct axis_line line = {.size = 0};
     struct axis_command *front = &axis->queue[axis->queue_first];
     bool counts = axis->renumber;
-    bool asks = !counts && axis->query_wanted && !axis->query_open && !controller_deaf(axis);
+    bool asks = !counts && !axis->dialect->ask && axis->query_wanted && !axis->query_open &&
+                !axis_deaf(axis);
     if (counts)
         line.command.kind = AXIS_DO_COUNT;
     else if (asks)
@@ -200,6 +203,8 @@ static bool load(struct axis *axis, int64_t now_ns)
 size_t axis_output(struct axis *axis, char *bytes, size_t room, int64_t now_ns)
 {
     axis_tick(axis, now_ns);
+    if (axis->query_wanted && axis->dialect->ask)
+        axis->dialect->ask(axis, now_ns);
     size_t size = 0;
     while (size < room) {
         if (axis->out_done < axis->out_size) {
@@ -287,9 +292,7 @@ void axis_answered(struct axis *axis, int64_t now_ns)
         axis_line_at(axis, axis->head)->probes = 0;
 }
 
-/* Since when the oldest line in flight could have been answered, and how long that
- * may take from then. */
-static int64_t waiting_since(const struct axis *axis, int64_t *limit_ns)
+int64_t axis_waiting_since(const struct axis *axis, int64_t *limit_ns)
 {
     const struct axis_line *line = &axis->lines[axis->head % AXIS_LINE_ROOM];
     if (line->command.kind == AXIS_DO_HOME) {
@@ -323,7 +326,7 @@ static int64_t probe_ns(const struct axis *axis)
     if (!line->again || line->probes >= 2 || axis->state == AXIS_STATE_HALTING)
         return INT64_MAX;
     /* When all lines before a question are taken, it is answered at once, or never. */
-    int64_t limit_ns, since = waiting_since(axis, &limit_ns), apart_ns = limit_ns / 4;
+    int64_t limit_ns, since = axis_waiting_since(axis, &limit_ns), apart_ns = limit_ns / 4;
     int64_t due = since + apart_ns * (2 + line->probes);
     if (line->command.kind == AXIS_DO_QUERY) {
         apart_ns = QUERY_PROBE_NS;
@@ -336,7 +339,7 @@ static void watch_silence(struct axis *axis, int64_t now_ns)
 {
     if (!waits(axis))
         return;
-    int64_t limit_ns, since = waiting_since(axis, &limit_ns);
+    int64_t limit_ns, since = axis_waiting_since(axis, &limit_ns);
     struct axis_line *line = axis_line_at(axis, axis->head);
     if (now_ns >= since + limit_ns) {
         char text[160];
@@ -365,7 +368,7 @@ int64_t axis_deadline_ns(const struct axis *axis)
         return axis->now_ns;
     int64_t deadline = axis->dialect->deadline_ns(axis);
     if (waits(axis)) {
-        int64_t limit_ns, since = waiting_since(axis, &limit_ns);
+        int64_t limit_ns, since = axis_waiting_since(axis, &limit_ns);
         deadline = sooner(deadline, sooner(since + limit_ns, probe_ns(axis)));
     }
     if (axis->state == AXIS_STATE_RUNNING && axis->queue_count) {

@@ -28,6 +28,8 @@ enum {
 
 /* A line of motion with number, checksum and feed is about 40 bytes of 10 bits. */
 enum { BITS_A_LINE = 400 };
+/* Of a ring of 128, in which one place stays empty. Common practice, no source. */
+enum { POLLED_BUFFER_BYTES = 127 };
 static const double LINE_RATE_WITHOUT_BAUD_HZ = 250;
 
 static int read_port(struct rig_block *block, struct cursor *cursor)
@@ -292,6 +294,27 @@ const struct rig_word rig_axis_words[] = {
     {NULL, NULL, NULL},
 };
 
+/* What this dialect has by its nature. */
+static int finish_polled(struct rig_block *block, const struct cursor *opening)
+{
+    struct rig_axis *axis = &block->rig->axis;
+    if (strcmp(axis->speaks, "status-polled") != 0)
+        return 0;
+    if (block->seen_line[AXIS_CHECKSUMS] && axis->checksums) {
+        struct cursor at = *opening;
+        at.statement = block->seen[AXIS_CHECKSUMS];
+        return cursor_fail_at(&at, 1, RIG_EINPUT,
+                              "status-polled has neither line numbers nor checksums; leave this "
+                              "out");
+    }
+    axis->checksums = false;
+    if (!block->seen_line[AXIS_BUFFER])
+        axis->buffer_bytes = POLLED_BUFFER_BYTES;
+    if (!block->seen_line[AXIS_POSITION_WORD])
+        axis->live_position = true;
+    return 0;
+}
+
 int rig_axis_finish(struct rig_block *block, const struct cursor *opening)
 {
     static const struct {
@@ -311,6 +334,9 @@ int rig_axis_finish(struct rig_block *block, const struct cursor *opening)
             return code;
     }
     struct rig_axis *axis = &block->rig->axis;
+    int code = finish_polled(block, opening);
+    if (code)
+        return code;
     if (!block->seen_line[AXIS_LINES])
         axis->line_rate_hz =
             axis->baud ? (double)axis->baud / BITS_A_LINE : LINE_RATE_WITHOUT_BAUD_HZ;

@@ -17,6 +17,7 @@ enum sim_wait {
     SIM_WAIT_NOTHING,
     SIM_WAIT_SLOT,   /* the line's 'ok' comes once the queue has room for it */
     SIM_WAIT_ENOUGH, /* ... once all motion has ended */
+    SIM_WAIT_DWELL,  /* a dwell, which begins once all motion has ended */
     SIM_WAIT_HOMING
 };
 
@@ -25,8 +26,26 @@ struct sim_command {
     double to_mm, feed_mm_s, dwell_s;
 };
 
+struct sim_axis;
+
+/* What a dialect does its own way; NULL where it does nothing. */
+struct sim_wire {
+    void (*power_up)(struct sim_axis *axis, double t); /* its greeting */
+    /* A byte as it arrives, ahead of what waits. snatches: true when it was obeyed and
+     * takes no room in the buffer; notices: when it has been put there. */
+    bool (*snatches)(struct sim_axis *axis, char byte, double t);
+    void (*notices)(struct sim_axis *axis, char byte, double t);
+    /* A whole line without its end, NUL-terminated, now that nothing is waited for. */
+    void (*line)(struct sim_axis *axis, char *line, double t);
+    void (*busy)(struct sim_axis *axis, double t);
+    void (*homed)(struct sim_axis *axis); /* the place where it stands gets its number */
+    bool answers_blanks;
+};
+extern const struct sim_wire sim_wire_acknowledged, sim_wire_polled;
+
 struct sim_axis {
     const struct sim_truth *truth;
+    const struct sim_wire *wire;
     char letter;
     bool reversed;
     struct sim_motion motion;
@@ -53,6 +72,14 @@ struct sim_axis {
     double slip_mm;   /* stage - motor, from running against an end; the stage's affair */
     double offset_mm; /* the controller's position = motor + offset, in stage terms */
 
+    /* status-polled */
+    bool homes, locked;
+    double wco_mm; /* its machine position - the coordinate of its lines, wire terms */
+    int reports_to_wco;
+    bool held;
+    struct sim_command *left; /* what was not done when it was held */
+    size_t left_count;
+
     uint64_t lines_taken, lines_refused, overruns;
 };
 
@@ -65,5 +92,20 @@ void sim_axis_take(struct sim_axis *axis, const char *bytes, size_t size, double
 double sim_axis_next_s(const struct sim_axis *axis);
 void sim_axis_step(struct sim_axis *axis, double t);
 double sim_axis_motor_mm(const struct sim_axis *axis, double t);
+
+/* ---- shared by the dialects ---- */
+double sim_axis_s(const struct sim_axis *axis, double t); /* the axis' own clock */
+double sim_axis_start_delay_s(struct sim_axis *axis);
+void sim_axis_say(struct sim_axis *axis, double t, const char *text);
+void sim_axis_ok(struct sim_axis *axis, double t);
+void sim_axis_wait_for(struct sim_axis *axis, double t, enum sim_wait what);
+/* Carried out and answered now, or once the queue has room. */
+void sim_axis_queue(struct sim_axis *axis, double t, const struct sim_command *command);
+void sim_axis_read_on(struct sim_axis *axis, double t);
+/* The controller's own coordinate, and back. The sign flips here and nowhere else. */
+double sim_axis_wire_mm(const struct sim_axis *axis, double motor_mm);
+double sim_axis_motor_of(const struct sim_axis *axis, double wire);
+/* One word of a line: a letter and a number. False at the end or at nonsense. */
+bool sim_axis_word(const char **at, char *letter, double *number);
 
 #endif

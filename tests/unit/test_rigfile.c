@@ -39,6 +39,31 @@ static void good(struct rig *rig, const char *text)
     assert_int_equal(code, 0);
 }
 
+/* What a controller of this kind has by its nature need not be said. */
+static void status_polled_has_defaults_of_its_own(void **state)
+{
+    (void)state;
+    static struct rig rig;
+    static const char text[] = "axis\n  port a\n  speaks status-polled\n  travel 0 mm to 20 cm\n"
+                               "  speed up to 60 mm/s\n  acceleration up to 900 mm/s2\n"
+                               "  resolution 400 steps/mm\n  park at -20 mm\n%s"
+                               "end\nwater\n  datum at stage 31.4 mm\nend\n";
+    char whole[512];
+    snprintf(whole, sizeof whole, text, "");
+    good(&rig, whole);
+    assert_int_equal(rig.axis.buffer_bytes, 127);
+    assert_false(rig.axis.checksums);
+    assert_true(rig.axis.live_position);
+    snprintf(whole, sizeof whole, text, "  buffer 200 bytes\n  position planned\n");
+    good(&rig, whole);
+    assert_int_equal(rig.axis.buffer_bytes, 200);
+    assert_false(rig.axis.live_position);
+    struct rig_err err;
+    snprintf(whole, sizeof whole, text, "  checksums yes\n");
+    assert_int_equal(read_text(&rig, whole, &err), RIG_EINPUT);
+    assert_contains(err.text, ":9:13: status-polled has neither line numbers nor checksums");
+}
+
 static void full_file_is_read(void **state)
 {
     (void)state;
@@ -364,6 +389,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(full_file_is_read),
+        cmocka_unit_test(status_polled_has_defaults_of_its_own),
         cmocka_unit_test(what_is_left_out_has_a_default),
         cmocka_unit_test(depth_and_stage),
         cmocka_unit_test(every_mistake_has_its_place_and_remedy),
