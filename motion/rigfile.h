@@ -66,12 +66,75 @@ struct rig_water {
     double board_area_mm2; /* section of the board, NaN likewise */
 };
 
-enum line_format { LINE_CSV, LINE_PAIRS };
+enum line_format { LINE_CSV, LINE_PAIRS, LINE_FRAMES };
+
+/* Numbers in binary frames; the word is that of the rig file. */
+#define FIELD_TYPES(X)                                                                             \
+    X(FIELD_U8, "u8", 1)                                                                           \
+    X(FIELD_I8, "i8", 1)                                                                           \
+    X(FIELD_U16, "u16", 2)                                                                         \
+    X(FIELD_I16, "i16", 2)                                                                         \
+    X(FIELD_U24, "u24", 3)                                                                         \
+    X(FIELD_I24, "i24", 3)                                                                         \
+    X(FIELD_U32, "u32", 4)                                                                         \
+    X(FIELD_I32, "i32", 4)                                                                         \
+    X(FIELD_U64, "u64", 8)                                                                         \
+    X(FIELD_I64, "i64", 8)                                                                         \
+    X(FIELD_F32, "f32", 4)                                                                         \
+    X(FIELD_F64, "f64", 8)
+
+enum field_type {
+#define X(type, word, bytes) type,
+    FIELD_TYPES(X)
+#undef X
+        FIELD_TYPE_COUNT
+};
+int field_type_size(enum field_type type);
+
+struct rig_field {
+    int byte; /* its first, from 1; 0: not in a frame */
+    enum field_type type;
+    bool big;             /* the most significant byte comes first */
+    double scale, offset; /* value = offset + scale times the number */
+};
+
+/* How a frame shows that it is whole. The CRCs' parameters are in rig/frame_check.h. */
+#define FRAME_CHECKS(X)                                                                            \
+    X(CHECK_NONE, "none", 0)                                                                       \
+    X(CHECK_SUM8, "sum8", 1)                                                                       \
+    X(CHECK_XOR8, "xor8", 1)                                                                       \
+    X(CHECK_SUM16, "sum16", 2)                                                                     \
+    X(CHECK_CRC8, "crc8", 1)                                                                       \
+    X(CHECK_CRC16_CCITT, "crc16-ccitt", 2)                                                         \
+    X(CHECK_CRC16_XMODEM, "crc16-xmodem", 2)                                                       \
+    X(CHECK_CRC16_MODBUS, "crc16-modbus", 2)                                                       \
+    X(CHECK_CRC32, "crc32", 4)
+
+enum frame_check {
+#define X(check, word, bytes) check,
+    FRAME_CHECKS(X)
+#undef X
+        FRAME_CHECK_COUNT
+};
+int frame_check_size(enum frame_check check);
+
+enum { RIG_FRAME_LIMIT = 1000, RIG_SYNC_LIMIT = 8 };
+
+struct rig_frame {
+    int size; /* bytes, those of sync and check included; 0 unless LINE_FRAMES */
+    int sync_size;
+    unsigned char sync[RIG_SYNC_LIMIT]; /* what every frame begins with */
+    enum frame_check check;
+    int check_from, check_to; /* bytes that it covers, from 1, both included */
+    int check_at;             /* its own first byte */
+    bool check_big;
+};
 
 struct rig_channel {
     char name[RIG_NAME_SIZE];
     int column;              /* from 1 (LINE_CSV) */
     char key[RIG_NAME_SIZE]; /* LINE_PAIRS */
+    struct rig_field field;  /* LINE_FRAMES */
     char unit[RIG_NAME_SIZE];
     enum channel_role role;
 };
@@ -82,9 +145,11 @@ struct rig_source {
     int baud;
     enum line_format format;
     bool nmea_checksum;           /* lines are $...*hh */
+    struct rig_frame frame;       /* LINE_FRAMES */
     char greeting[RIG_NAME_SIZE]; /* a line to send at the start, "" for none */
     int clock_column;             /* 0: the board sends no clock */
     char clock_key[RIG_NAME_SIZE];
+    struct rig_field clock_field;
     double clock_unit_s;      /* seconds a count */
     double clock_wrap_counts; /* 0: never */
     double rate_hz;           /* expected lines a second, NaN: not given */

@@ -45,6 +45,20 @@ int rig_text(struct cursor *cursor, const char *what, char *to, size_t room);
 /* PATH [at N baud]. */
 int rig_port(struct cursor *cursor, char *port, int *baud);
 
+/* ---- rigfile_frame.c: binary frames ---- */
+/* Each reads what follows its word. */
+int rig_frame_size(struct cursor *cursor, struct rig_frame *frame);
+int rig_frame_sync(struct cursor *cursor, struct rig_frame *frame);
+int rig_frame_check(struct cursor *cursor, struct rig_frame *frame);
+int rig_frame_field(struct cursor *cursor, struct rig_field *field);
+/* A field lies within the frame (of a source of frames), behind sync and off the check;
+ * token: of its byte's number. */
+int rig_frame_holds(const struct cursor *cursor, size_t token, const struct rig_source *source,
+                    const struct rig_field *field);
+/* Sync and check where they belong; the slots where they were seen. */
+int rig_frame_finish(const struct rig_block *block, const struct cursor *opening, int sync_slot,
+                     int check_slot);
+
 int rig_axis_finish(struct rig_block *block, const struct cursor *opening);
 int rig_source_finish(struct rig_block *block, const struct cursor *opening);
 int rig_water_finish(struct rig_block *block, const struct cursor *opening);

@@ -7,7 +7,16 @@
 #include <math.h>
 #include <string.h>
 
-enum { SOURCE_PORT, SOURCE_LINE, SOURCE_CLOCK, SOURCE_RATE, SOURCE_GREET, SOURCE_CHANNEL };
+enum {
+    SOURCE_PORT,
+    SOURCE_LINE,
+    SOURCE_SYNC,
+    SOURCE_CHECK,
+    SOURCE_CLOCK,
+    SOURCE_RATE,
+    SOURCE_GREET,
+    SOURCE_CHANNEL
+};
 
 static int read_port(struct rig_block *block, struct cursor *cursor)
 {
@@ -17,14 +26,16 @@ static int read_port(struct rig_block *block, struct cursor *cursor)
 
 static int read_line(struct rig_block *block, struct cursor *cursor)
 {
-    static const char *const formats[] = {"csv", "pairs"};
+    static const char *const formats[] = {"csv", "pairs", "frames"};
     static const char *const checksums[] = {"none", "nmea"};
     size_t which;
     int code;
     if ((code = rig_once(block, cursor, SOURCE_LINE)) ||
-        (code = cursor_choice(cursor, formats, 2, &which)))
+        (code = cursor_choice(cursor, formats, 3, &which)))
         return code;
-    block->source->format = which == 0 ? LINE_CSV : LINE_PAIRS;
+    block->source->format = which == 0 ? LINE_CSV : which == 1 ? LINE_PAIRS : LINE_FRAMES;
+    if (which == 2)
+        return rig_frame_size(cursor, &block->source->frame);
     /* The comma may be left out. */
     (void)cursor_takes_comma(cursor);
     if (cursor_done(cursor))
@@ -36,15 +47,17 @@ static int read_line(struct rig_block *block, struct cursor *cursor)
     return 0;
 }
 
-/* 'column N' or 'key NAME', and what suits the line's format. */
-static int read_place(struct cursor *cursor, int *column, char *key)
+/* 'column N', 'key NAME' or 'byte N TYPE ...'. */
+static int read_place(struct cursor *cursor, int *column, char *key, struct rig_field *field)
 {
-    static const char *const words[] = {"column", "key"};
+    static const char *const words[] = {"column", "key", "byte"};
     size_t which;
     int64_t number;
-    int code = cursor_choice(cursor, words, 2, &which);
+    int code = cursor_choice(cursor, words, 3, &which);
     if (code)
         return code;
+    if (which == 2)
+        return rig_frame_field(cursor, field);
     if (which == 1)
         return rig_text(cursor, "the key", key, RIG_NAME_SIZE);
     if ((code = cursor_count(cursor, "the column (the first is 1)", 1, 256, &number)))
@@ -60,18 +73,8 @@ static int read_wrap(struct cursor *cursor, double *counts)
     if (code)
         return code;
     size_t token = cursor->at;
-    double base, power = 1;
-    if ((code = cursor_plain(cursor, "the count at which the clock wraps", 2, 1e18, &base)))
+    if ((code = cursor_plain(cursor, "the count at which the clock wraps", 2, 1e18, counts)))
         return code;
-    const struct token *next = cursor_peek(cursor);
-    if (next && next->kind == TOKEN_WORD && next->text[0] == '^') {
-        /* The reader hands '2^32' over as a number and a word '^32'. */
-        power = 0;
-        for (const char *c = next->text + 1; isdigit((unsigned char)*c) && power < 100; c++)
-            power = power * 10 + (*c - '0');
-        cursor->at++;
-    }
-    *counts = pow(base, power);
     if (!(*counts >= 2 && *counts <= 1e18) || *counts != rint(*counts))
         return cursor_fail_at(cursor, token, RIG_EINPUT,
                               "a clock wraps at a whole number of counts, such as 2^32");
@@ -85,7 +88,8 @@ static int read_clock(struct rig_block *block, struct cursor *cursor)
     double offset;
     int code;
     if ((code = rig_once(block, cursor, SOURCE_CLOCK)) ||
-        (code = read_place(cursor, &source->clock_column, source->clock_key)) ||
+        (code =
+             read_place(cursor, &source->clock_column, source->clock_key, &source->clock_field)) ||
         (code = cursor_word(cursor, "in")))
         return code;
     size_t token = cursor->at;
@@ -99,6 +103,18 @@ static int read_clock(struct rig_block *block, struct cursor *cursor)
     if (!cursor_takes(cursor, "wraps"))
         return 0;
     return read_wrap(cursor, &source->clock_wrap_counts);
+}
+
+static int read_sync(struct rig_block *block, struct cursor *cursor)
+{
+    int code = rig_once(block, cursor, SOURCE_SYNC);
+    return code ? code : rig_frame_sync(cursor, &block->source->frame);
+}
+
+static int read_check(struct rig_block *block, struct cursor *cursor)
+{
+    int code = rig_once(block, cursor, SOURCE_CHECK);
+    return code ? code : rig_frame_check(cursor, &block->source->frame);
 }
 
 static int read_rate(struct rig_block *block, struct cursor *cursor)
@@ -150,7 +166,7 @@ static int read_channel(struct rig_block *block, struct cursor *cursor)
     int code;
     if ((code = rig_text(cursor, "the channel's name", channel.name, sizeof channel.name)) ||
         (code = check_name(source, cursor, channel.name)) ||
-        (code = read_place(cursor, &channel.column, channel.key)) ||
+        (code = read_place(cursor, &channel.column, channel.key, &channel.field)) ||
         (code = cursor_word(cursor, "in")))
         return code;
     size_t token = cursor->at;
@@ -178,7 +194,8 @@ static int read_channel(struct rig_block *block, struct cursor *cursor)
                               channel.unit);
     for (size_t i = 0; i < source->channel_count; i++)
         if (channel.column ? source->channels[i].column == channel.column
-                           : strcmp(source->channels[i].key, channel.key) == 0)
+            : *channel.key ? strcmp(source->channels[i].key, channel.key) == 0
+                           : source->channels[i].field.byte == channel.field.byte)
             return cursor_fail_at(cursor, 2, RIG_EINPUT,
                                   "channel '%s' is in that place already; correct one of the two",
                                   source->channels[i].name);
@@ -193,6 +210,8 @@ static int read_channel(struct rig_block *block, struct cursor *cursor)
 const struct rig_word rig_source_words[] = {
     {"port", read_port, "port /dev/ttyACM0 at 115200 baud"},
     {"line", read_line, "line csv"},
+    {"sync", read_sync, "sync \"A5 5A\""},
+    {"check", read_check, "check crc16-modbus of bytes 1 to 10 at byte 11"},
     {"clock", read_clock, "clock column 1 in ms, wraps at 2^32"},
     {"rate", read_rate, "rate 100 Hz"},
     {"greet", read_greet, "greet \"stream on\""},
@@ -200,29 +219,42 @@ const struct rig_word rig_source_words[] = {
     {NULL, NULL, NULL},
 };
 
-/* Columns go with csv, keys with pairs; known only once the whole block is read. */
+/* What a place must be, for each enum line_format. */
+static const char *const wrong_place[] = {
+    "a csv line has columns, not keys or bytes; write 'column N', or say 'line pairs'",
+    "a line of pairs has keys, not columns or bytes; write 'key NAME'",
+    "a frame has bytes, not columns or keys; write 'byte N TYPE', such as 'byte 3 u16'",
+};
+
+static bool suits(enum line_format format, int column, const char *key,
+                  const struct rig_field *field)
+{
+    return format == LINE_CSV ? column > 0 : format == LINE_PAIRS ? *key != 0 : field->byte > 0;
+}
+
+/* Columns go with csv, keys with pairs, bytes with frames; known only once the whole
+ * block is read. */
 static int check_places(const struct rig_block *block, const struct cursor *opening)
 {
     const struct rig_source *source = block->source;
-    bool pairs = source->format == LINE_PAIRS;
     struct cursor at = *opening;
-    size_t channel = 0;
+    size_t next = 0;
     for (size_t i = 0; i < block->statement->body_count; i++) {
         at.statement = &block->statement->body[i];
         const char *word = at.statement->tokens[0].text;
-        bool column, clock = strcmp(word, "clock") == 0;
-        if (clock)
-            column = source->clock_column > 0;
-        else if (strcmp(word, "channel") == 0)
-            column = source->channels[channel++].column > 0;
-        else
+        bool clock = strcmp(word, "clock") == 0;
+        if (!clock && strcmp(word, "channel") != 0)
             continue;
-        if (column == pairs)
-            return cursor_fail_at(&at, clock ? 1 : 2, RIG_EINPUT,
-                                  pairs ? "a line of pairs has keys, not columns; write 'key NAME'"
-                                        : "a csv line has columns, not keys; write 'column N', or "
-                                          "say 'line pairs'");
-        if (!clock && !pairs && source->channels[channel - 1].column == source->clock_column)
+        const struct rig_channel *channel = clock ? NULL : &source->channels[next++];
+        const struct rig_field *field = clock ? &source->clock_field : &channel->field;
+        size_t token = clock ? 1 : 2;
+        if (!suits(source->format, clock ? source->clock_column : channel->column,
+                   clock ? source->clock_key : channel->key, field))
+            return cursor_fail_at(&at, token, RIG_EINPUT, "%s", wrong_place[source->format]);
+        int code = rig_frame_holds(&at, token + 1, source, field);
+        if (code)
+            return code;
+        if (!clock && source->format == LINE_CSV && channel->column == source->clock_column)
             return cursor_fail_at(&at, 3, RIG_EINPUT, "column %d is the clock already",
                                   source->clock_column);
     }
@@ -235,7 +267,8 @@ int rig_source_finish(struct rig_block *block, const struct cursor *opening)
     if ((code = rig_need(block, opening, SOURCE_PORT, "where the source is plugged in",
                          "port /dev/ttyACM0 at 115200 baud")) ||
         (code = rig_need(block, opening, SOURCE_CHANNEL, "what the source measures",
-                         "channel level column 2 in volts role sensor")))
+                         "channel level column 2 in volts role sensor")) ||
+        (code = rig_frame_finish(block, opening, SOURCE_SYNC, SOURCE_CHECK)))
         return code;
     return check_places(block, opening);
 }

@@ -1,5 +1,6 @@
-/* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "rig/decode.h"
+/* SPDX-License-Identifier: GPL-3.0-or-later * Lines of text to numbers; binary frames are in
+ * decode_frame.c. */
+#include "rig/decode_parts.h"
 
 #include "base/number.h"
 
@@ -13,18 +14,6 @@ enum { FIELD_LIMIT = 128 };
 struct field {
     const char *at;
     size_t size;
-};
-
-struct decoder {
-    const struct rig_source *source;
-    char line[DECODE_LINE_LIMIT];
-    size_t size;
-    bool synchronised; /* the end of a line was seen */
-    bool too_long;
-    /* device clock */
-    bool has_count;
-    double last_count, base_counts;
-    uint64_t resets;
 };
 
 struct decoder *decoder_open(const struct rig_source *source, struct rig_err *err)
@@ -45,8 +34,8 @@ void decoder_free(struct decoder *decoder)
 
 void decoder_restart(struct decoder *decoder)
 {
-    decoder->size = 0;
-    decoder->synchronised = decoder->too_long = decoder->has_count = false;
+    decoder->size = decoder->passed = 0;
+    decoder->synchronised = decoder->too_long = decoder->has_count = decoder->heard = false;
 }
 
 uint64_t decoder_clock_resets(const struct decoder *decoder)
@@ -54,7 +43,7 @@ uint64_t decoder_clock_resets(const struct decoder *decoder)
     return decoder->resets;
 }
 
-static void refuse(struct decoded *out, const char *why, const char *bytes, size_t size)
+void decode_refuse(struct decoded *out, const char *why, const char *bytes, size_t size)
 {
     int used = snprintf(out->text, sizeof out->text, "%s: ", why);
     size_t at = used > 0 ? (size_t)used : 0;
@@ -168,8 +157,7 @@ static bool find(const struct rig_source *source, const struct field fields[], s
     return false;
 }
 
-/* Counts of the board's clock to seconds, with its wraps taken out. */
-static double unwrap(struct decoder *decoder, double count)
+double decode_clock_s(struct decoder *decoder, double count)
 {
     const struct rig_source *source = decoder->source;
     double wrap = source->clock_wrap_counts;
@@ -194,24 +182,24 @@ static void decode_line(struct decoder *decoder, struct decoded *out)
     struct field line = {decoder->line, decoder->size}, fields[FIELD_LIMIT], found;
     const char *why = source->nmea_checksum ? unframe(&line) : NULL;
     if (why) {
-        refuse(out, why, decoder->line, decoder->size);
+        decode_refuse(out, why, decoder->line, decoder->size);
         return;
     }
     size_t count = source->format == LINE_PAIRS ? split_pairs(line, fields, FIELD_LIMIT)
                                                 : split_columns(line, fields, FIELD_LIMIT);
     if (count > FIELD_LIMIT) {
-        refuse(out, "too many fields", decoder->line, decoder->size);
+        decode_refuse(out, "too many fields", decoder->line, decoder->size);
         return;
     }
     for (size_t c = 0; c < source->channel_count; c++) {
         const struct rig_channel *channel = &source->channels[c];
         out->values[c] = NAN;
         if (!find(source, fields, count, channel->column, channel->key, &found)) {
-            refuse(out, "a channel is missing", decoder->line, decoder->size);
+            decode_refuse(out, "a channel is missing", decoder->line, decoder->size);
             return;
         }
         if (found.size && !rig_number(found.at, found.size, &out->values[c], NULL)) {
-            refuse(out, "not a number", decoder->line, decoder->size);
+            decode_refuse(out, "not a number", decoder->line, decoder->size);
             return;
         }
     }
@@ -220,10 +208,10 @@ static void decode_line(struct decoder *decoder, struct decoded *out)
         double counts;
         if (!find(source, fields, count, source->clock_column, source->clock_key, &found) ||
             !rig_number(found.at, found.size, &counts, NULL) || counts < 0) {
-            refuse(out, "no clock", decoder->line, decoder->size);
+            decode_refuse(out, "no clock", decoder->line, decoder->size);
             return;
         }
-        out->device_s = unwrap(decoder, counts);
+        out->device_s = decode_clock_s(decoder, counts);
     }
     out->good = true;
     out->text[0] = 0;
@@ -233,6 +221,8 @@ size_t decoder_take(struct decoder *decoder, const char *bytes, size_t size, boo
                     struct decoded *out)
 {
     *line = false;
+    if (decoder->source->format == LINE_FRAMES)
+        return decode_take_frame(decoder, bytes, size, line, out);
     size_t end = 0;
     while (end < size && bytes[end] != '\n' && bytes[end] != '\r')
         end++;
@@ -249,7 +239,7 @@ size_t decoder_take(struct decoder *decoder, const char *bytes, size_t size, boo
         decoder->synchronised = true;
     } else if (decoder->too_long) {
         *line = true;
-        refuse(out, "a line too long", decoder->line, decoder->size);
+        decode_refuse(out, "a line too long", decoder->line, decoder->size);
     } else if (decoder->size > 0) {
         *line = true;
         decode_line(decoder, out);

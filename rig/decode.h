@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * Lines of a board to numbers: comma-separated columns, or key=value pairs between
- * commas, semicolons or blanks; with or without the NMEA 0183 frame and checksum ($...*hh), as the
- * rig file says. Pure, fixed memory. A line that does not fit is handed out with its bytes, never
- * as data. */
+ * What a board sends to numbers: lines of comma-separated columns, or of key=value pairs
+ * between commas, semicolons or blanks, with or without the NMEA 0183 frame and checksum
+ * ($...*hh); or binary frames; as the rig file says. Pure, fixed memory. A line that does not fit
+ * is handed out with its bytes, never as data. */
 #ifndef RIG_DECODE_H
 #define RIG_DECODE_H
 
@@ -29,10 +29,14 @@ struct decoded {
 struct decoder *decoder_open(const struct rig_source *source, struct rig_err *err);
 void decoder_free(struct decoder *decoder); /* NULL allowed */
 
-/* Takes bytes up to and including the end of one line; returns how many. *line: one
- * ended here, and *out is filled (untouched else). What came before the first line's
- * end after opening, or after decoder_restart, is the rest of a line cut in two and is
- * passed over in silence, as are empty lines. Lines end with LF, CR LF or CR. */
+/* Takes bytes up to and including the end of one line or frame; returns how many, at
+ * least 1. *line: one ended here, and *out is filled (untouched else). What came before the first
+ * line's end after opening, or after decoder_restart, is the rest of a line cut in two and is
+ * passed over in silence, as are empty lines. Lines end with LF, CR LF or CR.
+ *
+ * Frames: at the start, and after bytes that were none, the first one only shows where
+ * the next begins, unless its check has 16 bits or more. Bytes that belong to no frame
+ * are handed out as malformed, but for those before the first. */
 size_t decoder_take(struct decoder *decoder, const char *bytes, size_t size, bool *line,
                     struct decoded *out);
 /* After the port was closed and opened again: the clock's count starts anew. */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * The lines that the simulated board sends: what the rig file says of its source, in
- * columns or in pairs. Channels get their value by role; 'other' gets 0. */
+ * columns, in pairs or in binary frames. Channels get their value by role; 'other' gets 0. */
+#include "rig/frame_check.h"
 #include "rig/sim_board.h"
 
 #include <math.h>
@@ -107,46 +108,58 @@ static int digits_for(double resolution)
     return 9;
 }
 
-static void put_channel(struct writer *writer, const struct sim_board *board, size_t index,
-                        double t)
+/* What a channel reads, and with how many decimals a text would show it. */
+static double channel_value(const struct sim_board *board, size_t index, double t, int *digits)
 {
     const struct sim_truth *truth = board->truth;
     double reading = board->reading + board->noise;
+    *digits = 0;
     switch (board->source->channels[index].role) {
     case ROLE_SENSOR:
         if (truth->resolution > 0)
             reading = rint(reading / truth->resolution) * truth->resolution;
-        put_number(writer, reading, digits_for(truth->resolution));
-        break;
+        *digits = digits_for(truth->resolution);
+        return reading;
     case ROLE_CONTROLLER:
-        put_number(writer, board->controller.value, digits_for(truth->controller.resolution));
-        break;
+        *digits = digits_for(truth->controller.resolution);
+        return board->controller.value;
     case ROLE_ACTUATOR:
-        put_number(writer, board->actuator.value, digits_for(truth->actuator.resolution));
-        break;
+        *digits = digits_for(truth->actuator.resolution);
+        return board->actuator.value;
     case ROLE_TEMPERATURE:
-        put_number(writer, sim_water_degc(truth, t), 2);
-        break;
+        *digits = 2;
+        return sim_water_degc(truth, t);
     case ROLE_REFERENCE:
-        put_number(writer, board->stage_mm * board->length_to_unit[index], 6);
-        break;
+        *digits = 6;
+        return board->stage_mm * board->length_to_unit[index];
     case ROLE_TRIP:
-        put_number(writer, board->stage_mm >= truth->trip_mm, 0);
-        break;
+        return board->stage_mm >= truth->trip_mm;
     default:
-        put(writer, "0", 1);
-        break;
+        return 0;
     }
 }
 
-static void put_clock(struct writer *writer, const struct sim_board *board, double t)
+static void put_channel(struct writer *writer, const struct sim_board *board, size_t index,
+                        double t)
+{
+    int digits;
+    double value = channel_value(board, index, t, &digits);
+    put_number(writer, value, digits);
+}
+
+static double clock_counts(const struct sim_board *board, double t)
 {
     const struct rig_source *source = board->source;
     double clock_s = board->truth->clock_offset_s + t * (1 + board->truth->clock_skew_ppm * 1e-6);
     double counts = floor(clock_s / source->clock_unit_s + 1e-6);
     if (source->clock_wrap_counts > 0)
         counts = fmod(counts, source->clock_wrap_counts);
-    put_number(writer, counts, 0);
+    return counts;
+}
+
+static void put_clock(struct writer *writer, const struct sim_board *board, double t)
+{
+    put_number(writer, clock_counts(board, t), 0);
 }
 
 static void put_columns(struct writer *writer, const struct sim_board *board, double t)
@@ -189,8 +202,55 @@ static void put_pairs(struct writer *writer, const struct sim_board *board, doub
     }
 }
 
+/* The nearest that the field can hold. */
+static void put_field(const struct rig_field *field, double value, unsigned char *frame)
+{
+    int size = field_type_size(field->type);
+    double counts = (value - field->offset) / field->scale;
+    uint64_t whole = 0;
+    bool is_signed = field->type == FIELD_I8 || field->type == FIELD_I16 ||
+                     field->type == FIELD_I24 || field->type == FIELD_I32 ||
+                     field->type == FIELD_I64;
+    if (field->type == FIELD_F32) {
+        float narrow = (float)counts;
+        uint32_t bits;
+        memcpy(&bits, &narrow, sizeof bits);
+        whole = bits;
+    } else if (field->type == FIELD_F64) {
+        memcpy(&whole, &counts, sizeof whole);
+    } else {
+        double low = is_signed ? -ldexp(1, 8 * size - 1) : 0;
+        double beyond = ldexp(1, 8 * size - is_signed);
+        counts = fmin(fmax(rint(counts), low), size < 7 ? beyond - 1 : nextafter(beyond, 0));
+        whole = counts < 0 ? ~(uint64_t)(-counts) + 1 : (uint64_t)counts;
+    }
+    for (int i = 0; i < size; i++)
+        frame[field->byte - 1 + (field->big ? size - 1 - i : i)] =
+            (unsigned char)(whole >> (8 * i) & 0xff);
+}
+
+static size_t put_frame(const struct sim_board *board, double t, unsigned char *bytes, size_t room)
+{
+    const struct rig_source *source = board->source;
+    size_t size = (size_t)source->frame.size;
+    if (size > room)
+        return 0;
+    memset(bytes, 0, size);
+    memcpy(bytes, source->frame.sync, (size_t)source->frame.sync_size);
+    if (source->clock_field.byte)
+        put_field(&source->clock_field, clock_counts(board, t), bytes);
+    for (size_t i = 0; i < source->channel_count; i++) {
+        int digits;
+        put_field(&source->channels[i].field, channel_value(board, i, t, &digits), bytes);
+    }
+    frame_check_set(&source->frame, bytes);
+    return size;
+}
+
 size_t sim_board_line(const struct sim_board *board, double t, char *line, size_t room)
 {
+    if (board->source->format == LINE_FRAMES)
+        return put_frame(board, t, (unsigned char *)line, room);
     struct writer writer = {line, 0, room};
     bool nmea = board->source->nmea_checksum;
     if (nmea)

@@ -22,6 +22,9 @@
 #define AXIS AXIS_TOP "end\n"
 #define WATER "water\n  datum at stage 31.4 mm\nend\n"
 #define SOURCE_TOP "source board\n  port /dev/ttyACM0 at 115200 baud\n"
+#define FRAMES "source board\n port b\n line frames of 14 bytes\n"
+#define SYNC " sync \"A5 5A\"\n"
+#define BYTES " channel level byte 3 u16 in volts role sensor\n"
 #define CHANNEL "  channel level column 2 in volts role sensor\n"
 
 static int read_text(struct rig *rig, const char *text, struct rig_err *err)
@@ -104,6 +107,14 @@ static void full_file_is_read(void **state)
                "  channel command column 3 in us    role controller\n"
                "  channel count   column 4 in 1\n"
                "end\n"
+               "source wave\n"
+               "  port    /dev/ttyACM1 at 921600 baud\n"
+               "  line    frames of 14 bytes\n"
+               "  sync    \"a5 5A\"\n"
+               "  check   crc16-modbus of bytes 1 to 12 at byte 13\n"
+               "  clock   byte 3 u32 in us, wraps at 2^32\n"
+               "  channel staff byte 7 i16 big scale 0.0001 offset -0.5 in volts\n"
+               "end\n"
                "source tap\n"
                "  port    \"a port with blanks\"\n"
                "  line    pairs\n"
@@ -137,8 +148,24 @@ static void full_file_is_read(void **state)
     assert_near(rig.water.datum_mm, 31.4, 0, "mm");
     assert_near(rig.water.tank_area_mm2, 90000, 1e-6, "mm2");
     assert_near(rig.water.board_area_mm2, 60, 1e-9, "mm2");
-    assert_int_equal(rig.source_count, 2);
-    const struct rig_source *board = &rig.sources[0], *tap = &rig.sources[1];
+    assert_int_equal(rig.source_count, 3);
+    const struct rig_source *board = &rig.sources[0], *tap = &rig.sources[2];
+    const struct rig_source *wave = &rig.sources[1];
+    assert_int_equal(wave->format, LINE_FRAMES);
+    assert_int_equal(wave->frame.size, 14);
+    assert_int_equal(wave->frame.sync_size, 2);
+    assert_memory_equal(wave->frame.sync, "\xa5\x5a", 2);
+    assert_int_equal(wave->frame.check, CHECK_CRC16_MODBUS);
+    assert_int_equal(wave->frame.check_from, 1);
+    assert_int_equal(wave->frame.check_to, 12);
+    assert_int_equal(wave->frame.check_at, 13);
+    assert_false(wave->frame.check_big);
+    assert_int_equal(wave->clock_field.byte, 3);
+    assert_int_equal(wave->clock_field.type, FIELD_U32);
+    assert_int_equal(wave->channels[0].field.type, FIELD_I16);
+    assert_true(wave->channels[0].field.big && !wave->clock_field.big);
+    assert_near(wave->channels[0].field.scale, 1e-4, 0, "");
+    assert_near(wave->channels[0].field.offset, -0.5, 0, "");
     assert_string_equal(board->name, "board");
     assert_string_equal(board->port, "tcp:bench.local:4001");
     assert_int_equal(board->baud, 0);
@@ -305,6 +332,33 @@ static const struct {
     {AXIS WATER SOURCE_TOP CHANNEL " line tsv\nend\n", ":15:7:", "csv"},
     {AXIS WATER SOURCE_TOP CHANNEL " line csv checksum crc\nend\n", ":15:20:", "nmea"},
     {AXIS WATER SOURCE_TOP " channel level column 2 in volts\nend\n", ":12:1:", "role sensor"},
+    {AXIS WATER SOURCE_TOP CHANNEL " line frames\nend\n", ":15:13:", "of"},
+    {AXIS WATER SOURCE_TOP CHANNEL " line frames of 2000 bytes\nend\n", ":15:17:", "2 to 1000"},
+    {AXIS WATER SOURCE_TOP CHANNEL " sync \"A5\"\nend\n", ":15:2:", "line frames of 14 bytes"},
+    {AXIS WATER FRAMES " sync \"A\"\n" BYTES "end\n", ":15:7:", "in hexadecimal"},
+    {AXIS WATER FRAMES " sync \"A5 G0\"\n" BYTES "end\n", ":15:7:", "in hexadecimal"},
+    {AXIS WATER FRAMES " sync A5\n" BYTES "end\n", ":15:7:", ""},
+    {AXIS WATER FRAMES " sync \"11 22 33 44 55 66 77 88 99\"\n" BYTES "end\n", ":15:7:", "1 to 8"},
+    {AXIS WATER FRAMES BYTES "end\n", ":12:1:", "add 'sync"},
+    {AXIS WATER FRAMES SYNC CHANNEL "end\n", ":16:17:", "write 'byte N TYPE'"},
+    {AXIS WATER FRAMES SYNC " channel level byte 13 u32 in volts role sensor\nend\n",
+     ":16:21:", "outside the frame of 14 bytes"},
+    {AXIS WATER FRAMES SYNC " channel level byte 2 u16 in volts role sensor\nend\n",
+     ":16:21:", "begins with"},
+    {AXIS WATER FRAMES SYNC " channel level byte 3 u17 in volts role sensor\nend\n",
+     ":16:23:", "u16"},
+    {AXIS WATER FRAMES SYNC " channel level byte 3 u16 scale 0 in volts role sensor\nend\n",
+     ":16:33:", "every reading is the same"},
+    {AXIS WATER FRAMES SYNC BYTES " check crc16-ccitt of bytes 1 to 12 at byte 14\nend\n",
+     ":17:45:", "no place at byte 14"},
+    {AXIS WATER FRAMES SYNC BYTES " check sum8 of bytes 1 to 14 at byte 14\nend\n",
+     ":17:38:", "check itself"},
+    {AXIS WATER FRAMES SYNC BYTES " check sum8 of bytes 1 to 15 at byte 14\nend\n",
+     ":17:22:", "none of a frame of 14"},
+    {AXIS WATER FRAMES SYNC BYTES " check sum8 of bytes 1 to 3 at byte 4\nend\n",
+     ":16:21:", "part of the check"},
+    {AXIS WATER FRAMES SYNC BYTES " check crc17 of bytes 1 to 3 at byte 4\nend\n",
+     ":17:8:", "crc16-ccitt"},
     {AXIS WATER SOURCE_TOP CHANNEL " channel encoder column 3 in s role reference\nend\n",
      ":15:30:", "a length"},
 };

@@ -3,6 +3,7 @@
  * rate x time constant, reaches 63.2 % of a step after one time constant, passes a sine
  * with gain 1/sqrt(1 + (w tau)^2) and phase -atan(w tau) (any control handbook). */
 #include "check.h"
+#include "rig/decode.h"
 #include "sim_bench.h"
 
 #include "rig/sim_board.h"
@@ -349,6 +350,45 @@ static void test_words_of_the_source(void **state)
     assert_string_equal(bytes, "0,0.350000,1.640000,1,0,20.00\r\n");
     test_bench_close(&bench);
 
+    /* binary frames: what their decoder makes of them is what was measured */
+    test_bench_set(&bench);
+    source = &bench.rig.sources[0];
+    source->format = LINE_FRAMES;
+    source->frame = (struct rig_frame){.size = 16,
+                                       .sync_size = 2,
+                                       .sync = {0xa5, 0x5a},
+                                       .check = CHECK_CRC16_CCITT,
+                                       .check_from = 3,
+                                       .check_to = 14,
+                                       .check_at = 15,
+                                       .check_big = true};
+    source->clock_field = (struct rig_field){.byte = 3, .type = FIELD_U32, .scale = 1};
+    for (int i = 0; i < 4; i++)
+        source->channels[i].field =
+            (struct rig_field){.byte = 7 + 2 * i, .type = FIELD_U16, .scale = 1};
+    source->channels[0].field.scale = 1e-3;
+    source->channels[3].field =
+        (struct rig_field){.byte = 13, .type = FIELD_I16, .big = true, .scale = 0.01, .offset = 10};
+    test_bench_open(&bench, 1);
+    struct decoder *decoder = decoder_open(source, NULL);
+    assert_non_null(decoder);
+    size = sim_board_says(bench.sim, bytes, sizeof bytes, 30000000);
+    assert_int_equal(size, 4 * 16);
+    for (size_t at = 0, frames = 0; at < size;) {
+        struct decoded out;
+        bool whole;
+        at += decoder_take(decoder, bytes + at, size - at, &whole, &out);
+        assert_true(whole && out.good);
+        assert_near(out.device_s, 0.01 * (double)frames++, 1e-12, "s");
+        assert_near(out.values[0], 0.35, 1e-12, "V");
+        assert_near(out.values[3], 20, 1e-12, "degC");
+    }
+    decoder_free(decoder);
+    test_bench_close(&bench);
+
+    test_bench_set(&bench);
+    source = &bench.rig.sources[0];
+    source->channels[1].role = ROLE_REFERENCE;
     snprintf(source->channels[1].unit, sizeof source->channels[1].unit, "furlong");
     struct rig_err err = {0};
     assert_null(sim_open(&bench.truth, &bench.rig, 1, &err));
