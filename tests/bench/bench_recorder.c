@@ -142,14 +142,14 @@ static void *answer_axis(void *context)
         }
         line[size] = '\0';
         size = 0;
-        const char *z = strstr(line, "G1 Z") ? strstr(line, "G1 Z") + 4
+        const char *z = strstr(line, "G1 Z")    ? strstr(line, "G1 Z") + 4
                         : strstr(line, "G92 Z") ? strstr(line, "G92 Z") + 5
                                                 : NULL;
         if (z)
             z_mm = strtod(z, NULL);
         char answer[64];
-        int n = snprintf(answer, sizeof answer, strstr(line, "M114") ? "Z:%.4f\nok\n" : "ok\n",
-                         z_mm);
+        int n =
+            snprintf(answer, sizeof answer, strstr(line, "M114") ? "Z:%.4f\nok\n" : "ok\n", z_mm);
         if (write(fd, answer, (size_t)n) != n)
             return NULL;
     }
@@ -419,8 +419,9 @@ int main(int argc, char **argv)
             wish.ports = 0;
     }
     if (wish.ports < 1 || wish.ports > PORTS || !(wish.rate_hz > 0) || !(wish.seconds > 1)) {
-        fprintf(stderr, "usage: bench_recorder [--rate LINES/S] [--ports 1..%d] [--seconds S] "
-                        "[--busy] [--bare]\n",
+        fprintf(stderr,
+                "usage: bench_recorder [--rate LINES/S] [--ports 1..%d] [--seconds S] "
+                "[--busy] [--bare]\n",
                 PORTS);
         return 2;
     }
