@@ -25,6 +25,17 @@ struct figure *figure_add(struct figure_list *list, const char *id, const char *
     return figure;
 }
 
+int figure_row_add(struct figure *figure, const char *name, struct rig_err *err)
+{
+    char(*larger)[FIGURE_TEXT_SIZE] =
+        realloc(figure->rows, (figure->row_count + 1) * sizeof *figure->rows);
+    if (!larger)
+        return rig_fail_memory(err, "a figure's rows");
+    figure->rows = larger;
+    snprintf(larger[figure->row_count++], FIGURE_TEXT_SIZE, "%s", name);
+    return RIG_OK;
+}
+
 static void free_series(struct figure_series *series)
 {
     free(series->x);
@@ -104,6 +115,7 @@ void figure_list_free(struct figure_list *list)
         for (size_t s = 0; s < list->figures[f].series_count; s++)
             free_series(&list->figures[f].series[s]);
         free(list->figures[f].series);
+        free(list->figures[f].rows);
     }
     free(list->figures);
     *list = (struct figure_list){0};

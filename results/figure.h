@@ -12,7 +12,14 @@
 
 enum { FIGURE_TEXT_SIZE = 96, FIGURE_SENTENCE_SIZE = 320 };
 
-enum figure_mark { FIGURE_LINE, FIGURE_DASHED, FIGURE_POINTS };
+enum figure_mark {
+    FIGURE_LINE,
+    FIGURE_DASHED,
+    FIGURE_POINTS,
+    FIGURE_BARS, /* upright, from zero to y, as wide as the gap to the neighbours: a histogram */
+    FIGURE_SPANS /* points in pairs: a band from x[2i] to x[2i + 1] in the row y (of both): the
+                    links of a chain, stretches of time. Within a pair x ascends. */
+};
 
 struct figure_series {
     char name[FIGURE_TEXT_SIZE];
@@ -28,7 +35,10 @@ struct figure {
     char sentence[FIGURE_SENTENCE_SIZE]; /* what it shows, in one sentence */
     char x_label[FIGURE_TEXT_SIZE];      /* with unit: "depth, mm" */
     char y_label[FIGURE_TEXT_SIZE];
-    bool log_x, log_y;
+    bool log_x, log_y; /* then points that are not above 0 are not drawn */
+    /* Names in place of numbers on the y axis: row r lies at y = r, row 0 on top. NULL: none. */
+    char (*rows)[FIGURE_TEXT_SIZE];
+    size_t row_count;
     size_t series_count;
     struct figure_series *series;
 };
@@ -47,6 +57,16 @@ struct figure *figure_add(struct figure_list *list, const char *id, const char *
 struct figure_series *figure_series_add(struct figure *figure, const char *name,
                                         enum figure_mark mark, size_t count, bool with_interval,
                                         struct rig_err *err);
+/* Names the next row of the y axis, from the top. */
+int figure_row_add(struct figure *figure, const char *name, struct rig_err *err);
+
+enum { FIGURE_COLUMNS = 400 };
+/* Makes every series as small as a plot `columns` pixels wide can show: of each column the
+ * first point, the lowest, the highest (with their intervals) and the last stay, so that no
+ * peak is lost, and a series within 4 points a column stays whole. Columns are even in x, or
+ * in its logarithm. Bars and spans stay as they are. */
+void figure_reduce(struct figure *figure, size_t columns);
+
 /* series,x,y,low,high as RFC 4180, the axis labels in the header. */
 void figure_csv(const struct figure *figure, struct text *out);
 void figure_list_free(struct figure_list *list);

@@ -32,9 +32,12 @@ static int draw_curve(struct fit_work *work, struct figure *figure, struct rig_e
 
 static int curve_figures(struct fit_work *work, struct rig_err *err)
 {
-    struct figure *figure = figure_add(
-        &work->fit->figures, "calibration", "Calibration curve", "depth, mm",
-        work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit, err);
+    const struct rig_channel *sensor =
+        &work->rig->sources[work->sensor_source].channels[work->sensor_channel];
+    char label[FIGURE_TEXT_SIZE];
+    snprintf(label, sizeof label, "%.40s, %.40s", sensor->name, sensor->unit);
+    struct figure *figure = figure_add(&work->fit->figures, "calibration", "Calibration curve",
+                                       "depth, mm", label, err);
     if (!figure)
         return err->code;
     snprintf(figure->sentence, sizeof figure->sentence,

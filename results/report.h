@@ -10,6 +10,7 @@
 #include "results/recording.h"
 #include "results/result.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 
 struct report_input {
@@ -19,6 +20,7 @@ struct report_input {
     const char *state_reason;      /* one sentence, NULL or "" when there is none */
     const struct result_list *results;
     const struct figure_list *figures;
+    double low_mm, high_mm;      /* depths that the curve covers; NaN: no curve */
     const char *const *warnings; /* sentences that the reader must see first */
     size_t warning_count;
     const char *plot_script, *plot_style; /* dygraphs, as text; report_dygraphs_* below */
@@ -27,9 +29,10 @@ struct report_input {
 /* Appends the whole page to out. RIG_EMEMORY or 0. */
 int report_html(struct text *out, const struct report_input *input, struct rig_err *err);
 
-/* The answer in a few sentences with numbers and intervals, one a line of text, HTML:
- * what the report begins with. Also used by the terminal when `plain` is set. */
-void report_answer(struct text *out, const struct result_list *results, int plain);
+/* The answer in a few sentences with numbers and intervals, one a question: lines of text
+ * for the terminal when `plain`, else the inside of an HTML list. Uses results, low_mm and
+ * high_mm of the input. */
+void report_answer(struct text *out, const struct report_input *input, bool plain);
 
 /* "0.312 s (0.298 to 0.326)", digits by the uncertainty (two significant digits of
  * it, JCGM 100:2008 7.2.6); the reason when there is no value. */

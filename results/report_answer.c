@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Results in words. */
-#include "results/report.h"
+#include "results/report_parts.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -39,54 +39,110 @@ void report_value(struct text *out, const struct result *result)
         text_format(out, " (%.*f to %.*f)", decimals, result->low_95, decimals, result->high_95);
 }
 
-/* One sentence: `before` value `after`, for a result that was determined. */
-static int sentence(struct text *out, const struct result_list *results, const char *name,
-                    const char *before, const char *after, int plain)
+/* What the answer says, chapter by chapter: `before` value `after`. */
+static const struct {
+    const char *chapter, *name, *before, *after;
+} lines[] = {
+    {"curve", "sensitivity", "one millimetre changes the reading by", " at mid-range"},
+    {"curve", "resolution", "noise hides changes of depth below", " (one standard deviation)"},
+    {"straight", "linearity_independent",
+     "at worst the curve departs from the best straight line by", ""},
+    {"loops", "hysteresis_at_rest", "at rest, falling water reads higher than rising water by", ""},
+    {"loops", "repeatability", "passes from one side repeat within", ""},
+    {"cling", "lag_rising", "rising water is read late by", ""},
+    {"cling", "lag_falling", "falling water by", ""},
+    {"cling", "cling_difference", "clinging water holds the reading up for", " of that"},
+    {"waves", "bandwidth", "it follows waves up to", " before it loses 3 dB"},
+    {"links", "slowest_link_share", "the slowest link of the chain takes", " of the whole delay"},
+    {"night", "zero_drift", "its zero drifts by", ""},
+};
+enum { LINES = sizeof lines / sizeof *lines };
+
+/* Curve range, which is no single result. */
+static bool add_range(struct text *out, double low_mm, double high_mm)
 {
-    const struct result *result = result_find(results, name);
-    if (!result || !isfinite(result->value))
-        return 0;
-    text_add(out, plain ? "" : "<li>");
-    text_add(out, before);
-    text_add(out, plain ? " " : " <b>");
-    struct text value = {0};
-    report_value(&value, result);
-    if (value.bytes) {
-        if (plain)
-            text_add(out, value.bytes);
-        else
-            text_add_escaped(out, value.bytes);
-    } else {
-        out->failed = true;
-    }
-    text_free(&value);
-    text_add(out, plain ? "" : "</b>");
-    text_add(out, after);
-    text_add(out, plain ? ".\n" : ".</li>\n");
-    return 1;
+    if (!isfinite(low_mm) || !isfinite(high_mm))
+        return false;
+    text_format(out, "the curve holds from %.4g mm to %.4g mm of depth", low_mm, high_mm);
+    return true;
 }
 
-void report_answer(struct text *out, const struct result_list *results, int plain)
+static void add_value(struct text *out, const struct result *result, bool plain)
 {
-    static const struct {
-        const char *name, *before, *after;
-    } lines[] = {
-        {"sensitivity", "The reading changes by", " at mid-range"},
-        {"linearity_independent", "It departs from the best straight line by at most", ""},
-        {"hysteresis_at_rest", "Falling water reads higher than rising water, at rest, by", ""},
-        {"repeatability", "Passes from one side repeat within", ""},
-        {"resolution", "Noise lets depth be told apart by", " (one standard deviation)"},
-        {"lag_rising", "Rising water is read late by", ""},
-        {"lag_falling", "Falling water is read late by", ""},
-        {"cling_difference", "Clinging water holds the reading up for another", " on the way down"},
-        {"bandwidth", "It follows waves up to", " before it loses 3 dB"},
-        {"slowest_link_share", "The slowest link of the chain takes", " of the whole delay"},
-        {"zero_drift", "Its zero drifts by", ""},
-    };
-    int said = 0;
-    for (size_t i = 0; i < sizeof lines / sizeof *lines; i++)
-        said += sentence(out, results, lines[i].name, lines[i].before, lines[i].after, plain);
-    if (!said)
-        text_add(out, plain ? "Nothing could be determined from this recording.\n"
-                            : "<li>Nothing could be determined from this recording.</li>\n");
+    struct text value = {0};
+    report_value(&value, result);
+    if (!plain)
+        text_add(out, "<b>");
+    if (plain)
+        text_add(out, value.bytes ? value.bytes : "");
+    else
+        text_add_escaped(out, value.bytes ? value.bytes : "");
+    if (!plain)
+        text_add(out, "</b>");
+    out->failed |= value.failed;
+    text_free(&value);
+}
+
+/* One chapter in one sentence; false: nothing of it was determined. */
+static bool add_chapter(struct text *out, const struct report_input *input, const char *chapter,
+                        bool plain)
+{
+    struct text sentence = {0};
+    if (strcmp(chapter, "curve") == 0)
+        add_range(&sentence, input->low_mm, input->high_mm);
+    for (size_t i = 0; i < LINES; i++) {
+        const struct result *result = result_find(input->results, lines[i].name);
+        if (strcmp(lines[i].chapter, chapter) != 0 || !result || !isfinite(result->value))
+            continue;
+        if (sentence.size)
+            text_add(&sentence, "; ");
+        text_add(&sentence, lines[i].before);
+        text_add(&sentence, " ");
+        add_value(&sentence, result, plain);
+        text_add(&sentence, lines[i].after);
+    }
+    bool said = sentence.size > 0;
+    if (said) {
+        char first = sentence.bytes[0];
+        sentence.bytes[0] = first >= 'a' && first <= 'z' ? (char)(first - 'a' + 'A') : first;
+        text_add(out, sentence.bytes);
+        text_add(out, ".");
+    }
+    out->failed |= sentence.failed;
+    text_free(&sentence);
+    return said;
+}
+
+/* Whether the fit has looked for anything of this chapter. */
+static bool looked_for(const struct report_input *input, const char *chapter)
+{
+    for (size_t i = 0; i < LINES; i++)
+        if (strcmp(lines[i].chapter, chapter) == 0 && result_find(input->results, lines[i].name))
+            return true;
+    return false;
+}
+
+void report_answer(struct text *out, const struct report_input *input, bool plain)
+{
+    bool any = false;
+    for (size_t c = 0; c < report_chapter_count; c++) {
+        const struct report_chapter *chapter = &report_chapters[c];
+        struct text sentence = {0};
+        bool said = add_chapter(&sentence, input, chapter->id, plain);
+        any |= said;
+        if (plain && said) {
+            text_add(out, sentence.bytes);
+            text_add(out, "\n");
+        } else if (!plain && (said || looked_for(input, chapter->id))) {
+            text_format(out, "<dt><a href=\"#%s\">%s</a></dt><dd%s>%s</dd>\n", chapter->id,
+                        chapter->mark, said ? "" : " class=\"none\"",
+                        said ? sentence.bytes : "Not determined: see below.");
+        }
+        out->failed |= sentence.failed;
+        text_free(&sentence);
+    }
+    if (!any && plain)
+        text_add(out, "Nothing could be determined from this recording.\n");
+    else if (!any)
+        text_add(out, "<dd>Nothing could be determined from this recording.</dd>\n");
 }

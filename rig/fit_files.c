@@ -83,6 +83,8 @@ static int write_report(const struct fit *fit, const struct recording *recording
             recording_state(recording) == RUN_COMPLETE ? "" : recording_state_reason(recording),
         .results = &fit->results,
         .figures = &fit->figures,
+        .low_mm = fit->low_mm,
+        .high_mm = fit->high_mm,
         .warnings = warnings,
         .warning_count = fit->warning_count,
         .plot_script = report_dygraphs_script,

@@ -71,10 +71,12 @@ static void tell_unknown(const struct result_list *results)
 
 static void summarise(const struct fit *fit, const char *folder)
 {
+    const struct report_input input = {
+        .results = &fit->results, .low_mm = fit->low_mm, .high_mm = fit->high_mm};
     struct text answer = {0};
     for (size_t i = 0; i < fit->warning_count; i++)
         printf("note: %s\n", fit->warnings[i]);
-    report_answer(&answer, &fit->results, 1);
+    report_answer(&answer, &input, true);
     fputs(answer.bytes ? answer.bytes : "", stdout);
     text_free(&answer);
     tell_unknown(&fit->results);

@@ -74,7 +74,9 @@ static void test_page_holds_figures_and_escapes_notes(void **state)
                               .rig_name = "",
                               .profile_name = "",
                               .version = ""};
-    struct report_input input = {.title = "Wave-staff board",
+    struct report_input input = {.low_mm = NAN,
+                                 .high_mm = NAN,
+                                 .title = "Wave-staff board",
                                  .facts = &facts,
                                  .results = &results,
                                  .figures = &figures,
@@ -87,7 +89,7 @@ static void test_page_holds_figures_and_escapes_notes(void **state)
     assert_contains(page.bytes, "Loops \\u003c/script\\u003e");
     assert_contains(page.bytes, "\"y\":[0,null]");
     assert_contains(page.bytes, "1.00 mm (0.80 to 1.20)");
-    assert_contains(page.bytes, "id=\"plot-loops\"");
+    assert_contains(page.bytes, "id=\"figure-loops\"");
     assert_true(strlen(report_dygraphs_script) > 50000);
     assert_null(strstr(page.bytes, "src=\"http"));
     text_free(&page);
