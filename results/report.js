@@ -138,23 +138,33 @@
         output.textContent = figure.x_label.split(',')[0] + ' ' + number(x) + ': ' + parts.join('; ');
     }
 
-    // Plots of one chapter over the same quantity move together.
+    // Plots of one chapter over the same quantity move together, and return each to its own
+    // whole.
+    let leading = false;
+    function companions(figure) {
+        return Array.from(shown.keys()).filter(other => other.chapter === figure.chapter &&
+            other.x_label === figure.x_label && other.log_x === figure.log_x);
+    }
     function together(figure, self) {
-        const window_ = self.xAxisRange();
-        shown.forEach((plot, other) => {
-            if (plot === self || other.chapter !== figure.chapter || other.x_label !== figure.x_label ||
-                other.log_x !== figure.log_x) return;
-            const theirs = plot.xAxisRange();
-            if (Math.abs(theirs[0] - window_[0]) + Math.abs(theirs[1] - window_[1]) >
-                1e-9 * Math.abs(window_[1] - window_[0]))
-                plot.updateOptions({dateWindow: window_});
-        });
+        if (leading) return;
+        leading = true;
+        const dateWindow = self.xAxisRange();
+        for (const other of companions(figure))
+            if (shown.get(other) !== self) shown.get(other).updateOptions({dateWindow});
+        leading = false;
+    }
+    function whole(figure) {
+        leading = true;
+        for (const other of companions(figure)) shown.get(other).updateOptions(frame(other));
+        leading = false;
+    }
+    function frame(figure) {
+        return {dateWindow: figure.x_range, valueRange: figure.rows.length ?
+            [figure.y_range[1], figure.y_range[0]] : figure.y_range};
     }
 
     function draw(figure, section) {
         const output = section.querySelector('output'), data = table(figure);
-        const whole = {dateWindow: figure.x_range, valueRange: figure.rows.length ?
-            [figure.y_range[1], figure.y_range[0]] : figure.y_range};
         if (!data.length) return null;
         figure.chapter = section.closest('.chapter').id;
         // Many points lie under the lines through them, few on top.
@@ -201,15 +211,15 @@
             unhighlightCallback: () => { output.textContent = ''; },
             drawCallback: (g, first) => { if (!first) together(figure, g); },
             interactionModel: Object.assign({}, Dygraph.defaultInteractionModel, {
-                dblclick: (event, g) => g.updateOptions(whole),
+                dblclick: () => whole(figure),
             }),
         };
         // The frame must be there before Dygraphs measures it.
         section.classList.add('drawn');
-        const plot = new Dygraph(section.querySelector('.plot'), data, Object.assign(options, whole));
+        const plot = new Dygraph(section.querySelector('.plot'), data, Object.assign(options, frame(figure)));
         shown.set(figure, plot);
         section.querySelector('.tools').hidden = false;
-        section.querySelector('.whole').addEventListener('click', () => plot.updateOptions(whole));
+        section.querySelector('.whole').addEventListener('click', () => whole(figure));
         section.querySelector('.nearer').addEventListener('click', () => {
             const [a, b] = plot.xAxisRange();
             const quarter = figure.log_x ? Math.pow(b / a, 0.25) : (b - a) / 4;
