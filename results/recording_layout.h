@@ -16,10 +16,10 @@
 #include <stdalign.h>
 
 enum {
-    LAYOUT_BYTES = 16, /* of a cell with its end, at most */
-    LAYOUT_SHORT = 8,  /* up to here half the work is enough */
-    LAYOUT_REACH = 24, /* from a cell's start: no plain cell with its end is longer */
-    LAYOUT_COUNT = 4,  /* kept a column */
+    LAYOUT_BYTES = 16,  /* of a cell with its end, at most */
+    LAYOUT_SHORT = 8,   /* up to here half the work is enough */
+    LAYOUT_REACH = 24,  /* from a cell's start: no plain cell with its end is longer */
+    LAYOUT_COUNT = 4,   /* kept a column */
     LAYOUT_LESSONS = 32 /* in a batch, then the column has no layouts worth looking for */
 };
 
@@ -65,8 +65,8 @@ static inline bool cell_fits(const char *at, const struct cell_layout *layout, d
     __m128d sum = _mm_mul_pd(_mm_cvtepi32_pd(groups), _mm_loadu_pd(layout->group_weight));
     if (layout->total > LAYOUT_SHORT) {
         groups = _mm_unpackhi_epi64(groups, groups);
-        sum = _mm_add_pd(sum, _mm_mul_pd(_mm_cvtepi32_pd(groups),
-                                         _mm_loadu_pd(layout->group_weight + 2)));
+        sum = _mm_add_pd(
+            sum, _mm_mul_pd(_mm_cvtepi32_pd(groups), _mm_loadu_pd(layout->group_weight + 2)));
     }
     *value = _mm_cvtsd_f64(_mm_add_sd(sum, _mm_unpackhi_pd(sum, sum))) / layout->divisor;
     return true;

@@ -284,9 +284,8 @@ static void test_unplugged_and_plugged_in_again(void **state)
     assert_int_equal(transport_open_serial(&port, NODE, 115200, &err), RIG_EUNPLUGGED);
     assert_contains(err.text, "is not there; plug the device in");
     other = plug_in();
-    assert_int_equal(transport_open(&port, "/dev/serial/by-id/usb-Invented_Adapter_7", 115200,
-                                    &clock, &err),
-                     0);
+    assert_int_equal(
+        transport_open(&port, "/dev/serial/by-id/usb-Invented_Adapter_7", 115200, &clock, &err), 0);
     exchange(&port, other);
     transport_close(&port);
     pull_out(other);
