@@ -140,6 +140,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         code = fit_steps(&work, err);
     if (!code)
         code = fit_sines(&work, err);
+    if (!code)
+        code = fit_events(&work, err);
     for (size_t f = 0; f < fit->figures.count; f++)
         figure_reduce(&fit->figures.figures[f], FIGURE_COLUMNS);
     free_work(&work);

@@ -121,5 +121,9 @@ int fit_drift(struct fit_work *work, struct rig_err *err);
 int fit_repeat_of_ramps(struct fit_work *work, struct rig_err *err);
 int fit_steps(struct fit_work *work, struct rig_err *err);
 int fit_sines(struct fit_work *work, struct rig_err *err);
+int fit_events(struct fit_work *work, struct rig_err *err);
+
+/* Seconds in the unit that suits an axis of time this long, and its name: s, min or h. */
+double fit_time_unit(double span_s, const char **name);
 
 #endif

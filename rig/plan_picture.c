@@ -3,6 +3,7 @@
  * column of pixels gets the first, smallest, largest and last value of the motion in
  * it, so that a night looks as it would drawn in full. Colours are told apart by eyes
  * of every kind (Okabe and Ito's set) and by shape, and survive a grey printer. */
+#include "rig/plan_outline.h"
 #include "rig/plan_sheet.h"
 
 #include <math.h>
@@ -16,20 +17,11 @@ static const double TOP = 92, BOTTOM = 570;        /* of the panels */
 static const double LONG_S = 3600, CLOSE_S = 1200; /* a long plan gets a closer look at its start */
 enum { COLUMNS = 906, MARKS_SHOWN = 12 };          /* columns: RIGHT - LEFT */
 
-struct point {
-    double t, value;
-};
-
-struct column {
-    bool any;
-    struct point first, low, high, last;
-};
-
 /* One drawing: a stretch of time of one quantity. */
 struct panel {
     double from_s, to_s, top, bottom;
     double at_top, at_bottom; /* values */
-    const struct column *columns;
+    const struct plan_column *columns;
 };
 
 static double place_x(const struct panel *panel, double t_s)
@@ -43,66 +35,6 @@ static double place_y(const struct panel *panel, double value)
                             (panel->at_bottom - panel->at_top);
 }
 
-static void take(struct column *c, double t, double value)
-{
-    struct point point = {t, value};
-    if (!c->any)
-        *c = (struct column){true, point, point, point, point};
-    if (value < c->low.value)
-        c->low = point;
-    if (value > c->high.value)
-        c->high = point;
-    c->last = point;
-}
-
-static double piece_depth(const struct motion_piece *p, double u)
-{
-    return p->d0_mm + u * (p->v0_mm_s + u * (p->a0_mm_s2 / 2 + u * p->j_mm_s3 / 6));
-}
-
-static double piece_speed(const struct motion_piece *p, double u)
-{
-    return p->v0_mm_s + u * (p->a0_mm_s2 + u * p->j_mm_s3 / 2);
-}
-
-/* Depth in a piece is monotone, speed nearly so: its ends inside the column tell. */
-static int fill_columns(const struct plan *plan, double from_s, double to_s, struct column depth[],
-                        struct column speed[], struct rig_err *err)
-{
-    size_t room = 4096;
-    struct motion_piece *pieces = malloc(room * sizeof *pieces);
-    for (int x = 0; pieces && x < COLUMNS; x++) {
-        double start_s = from_s + (to_s - from_s) * x / COLUMNS;
-        double end_s = from_s + (to_s - from_s) * (x + 1) / COLUMNS;
-        size_t count = plan_pieces(plan, start_s, end_s, pieces, room);
-        if (count > room) {
-            room = count + count / 2;
-            struct motion_piece *grown = realloc(pieces, room * sizeof *pieces);
-            if (!grown) {
-                free(pieces);
-                pieces = NULL;
-                break;
-            }
-            pieces = grown;
-            count = plan_pieces(plan, start_s, end_s, pieces, room);
-        }
-        for (size_t i = 0; i < count; i++) {
-            const struct motion_piece *p = &pieces[i];
-            double u0 = fmax(start_s, p->start_s) - p->start_s;
-            double u2 = fmin(end_s, p->end_s) - p->start_s, u1 = 0.5 * (u0 + u2);
-            take(&depth[x], p->start_s + u0, piece_depth(p, u0));
-            take(&depth[x], p->start_s + u2, piece_depth(p, u2));
-            take(&speed[x], p->start_s + u0, piece_speed(p, u0));
-            take(&speed[x], p->start_s + u1, piece_speed(p, u1));
-            take(&speed[x], p->start_s + u2, piece_speed(p, u2));
-        }
-    }
-    if (!pieces)
-        return rig_fail_memory(err, "drawing the plan");
-    free(pieces);
-    return 0;
-}
-
 /* First, low, high and last of every column, in time; what lies on one level is
  * left out between its ends. */
 static void curve(struct text *text, const struct panel *panel, const char *style)
@@ -111,12 +43,12 @@ static void curve(struct text *text, const struct panel *panel, const char *styl
     char step = 'M';
     text_format(text, "<path %s d=\"", style);
     for (int x = 0; x < COLUMNS; x++) {
-        const struct column *c = &panel->columns[x];
+        const struct plan_column *c = &panel->columns[x];
         if (!c->any)
             continue;
         bool low_first = c->low.t < c->high.t;
-        const struct point points[4] = {c->first, low_first ? c->low : c->high,
-                                        low_first ? c->high : c->low, c->last};
+        const struct plan_point points[4] = {c->first, low_first ? c->low : c->high,
+                                             low_first ? c->high : c->low, c->last};
         for (int i = 0; i < 4; i++) {
             double at_x = place_x(panel, points[i].t), at_y = place_y(panel, points[i].value);
             if (fabs(at_y - kept_y) >= 0.05) {
@@ -327,7 +259,7 @@ static void head(struct text *text, const struct plan_sheet *sheet)
         (unsigned long long)plan_line_count(sheet->plan));
 }
 
-static void extend(const struct column columns[], double *low, double *high)
+static void extend(const struct plan_column columns[], double *low, double *high)
 {
     for (int x = 0; x < COLUMNS; x++)
         if (columns[x].any) {
@@ -371,17 +303,17 @@ static void speed_panel(struct text *text, const struct panel *panel, double lim
 
 /* All of it above, and below the same, or the start of a long plan more closely,
  * with its speed. */
-static int draw(struct text *text, const struct plan_sheet *sheet, struct column *columns,
+static int draw(struct text *text, const struct plan_sheet *sheet, struct plan_column *columns,
                 struct rig_err *err)
 {
-    struct column *whole = columns, *depth = columns + COLUMNS, *speed = columns + 2 * COLUMNS;
+    struct plan_column *whole = columns, *depth = columns + COLUMNS, *speed = columns + 2 * COLUMNS;
     double end_s = plan_duration_s(sheet->plan), close_s = end_s > LONG_S ? CLOSE_S : end_s;
     int code = 0;
     if (end_s > LONG_S)
-        code = fill_columns(sheet->plan, 0, end_s, whole, speed, err);
+        code = plan_outline(sheet->plan, 0, end_s, COLUMNS, whole, speed, err);
     memset(speed, 0, COLUMNS * sizeof *speed);
     if (!code)
-        code = fill_columns(sheet->plan, 0, close_s, depth, speed, err);
+        code = plan_outline(sheet->plan, 0, close_s, COLUMNS, depth, speed, err);
     if (code)
         return code;
     double low = sheet->rig->axis.park_mm, high = 0, slow = 0, limit = sheet->rig->axis.speed_mm_s;
@@ -414,7 +346,7 @@ static int draw(struct text *text, const struct plan_sheet *sheet, struct column
 
 void plan_picture(struct text *text, const struct plan_sheet *sheet, struct rig_err *err)
 {
-    struct column *columns = calloc(3 * COLUMNS, sizeof *columns);
+    struct plan_column *columns = calloc(3 * COLUMNS, sizeof *columns);
     if (!columns)
         rig_fail_memory(err, "drawing the plan");
     if (!columns || draw(text, sheet, columns, err))

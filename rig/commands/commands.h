@@ -15,7 +15,8 @@
     X(help, "say how a command is used")                                                           \
     X(ports, "list the serial ports and what is known of each")                                    \
     X(plan, "check a profile against a rig, without hardware")                                     \
-    X(simulate, "play the hardware of a bench on pseudo-terminals")
+    X(simulate, "play the hardware of a bench on pseudo-terminals")                                \
+    X(watch, "show a recording that grows, or a finished one, as a page")
 
 #define X(name, summary) int command_##name(int argc, char **argv);
 COMMANDS(X)
