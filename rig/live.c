@@ -90,15 +90,14 @@ static double most(double a, double b)
 /* Two columns become one: the run is longer than was thought. */
 static void fold(struct live *live)
 {
-    for (size_t i = 0; i < LIVE_COLUMNS; i++) {
-        const struct live_column *a = &live->columns[2 * i], *b = a + 1;
-        live->columns[i] = i < LIVE_COLUMNS / 2
-                               ? (struct live_column){least(a->depth_low, b->depth_low),
-                                                      most(a->depth_high, b->depth_high),
-                                                      least(a->reading_low, b->reading_low),
-                                                      most(a->reading_high, b->reading_high)}
-                               : empty;
+    for (size_t i = 0; i < LIVE_COLUMNS / 2; i++) {
+        const struct live_column a = live->columns[2 * i], b = live->columns[2 * i + 1];
+        live->columns[i] = (struct live_column){
+            least(a.depth_low, b.depth_low), most(a.depth_high, b.depth_high),
+            least(a.reading_low, b.reading_low), most(a.reading_high, b.reading_high)};
     }
+    for (size_t i = LIVE_COLUMNS / 2; i < LIVE_COLUMNS; i++)
+        live->columns[i] = empty;
     live->column_s *= 2;
 }
 

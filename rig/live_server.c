@@ -377,15 +377,21 @@ static int make_responses(struct live_server *server, struct rig_err *err)
     return RIG_OK;
 }
 
+static void drop(struct MHD_Response *response)
+{
+    if (response)
+        MHD_destroy_response(response);
+}
+
 static void free_server(struct live_server *server)
 {
-    struct MHD_Response *responses[] = {server->page, server->style, server->script, server->icon,
-                                        server->plan};
     if (server->daemon)
         MHD_stop_daemon(server->daemon);
-    for (size_t i = 0; i < sizeof responses / sizeof *responses; i++)
-        if (responses[i])
-            MHD_destroy_response(responses[i]);
+    drop(server->page);
+    drop(server->style);
+    drop(server->script);
+    drop(server->icon);
+    drop(server->plan);
     free(server);
 }
 

@@ -4,6 +4,7 @@
 #include "check.h"
 #include "recordings.h"
 
+#include "base/file.h"
 #include "rig/live.h"
 #include "rig/live_follow.h"
 
@@ -340,6 +341,50 @@ static void test_plan_of_the_page(void **state)
     close_page(&page);
 }
 
+static void check_told(const char *page, json_t *object, const char *where)
+{
+    const char *key;
+    json_t *value;
+    json_object_foreach(object, key, value)
+    {
+        char quoted[64];
+        snprintf(quoted, sizeof quoted, "`%s`", key);
+        if (!strstr(page, quoted))
+            fail_msg("docs/live.md doesn't tell of %s in %s", quoted, where);
+    }
+}
+
+static void test_every_key_is_in_the_documentation(void **state)
+{
+    (void)state;
+    struct page page;
+    struct rig_err err;
+    char path[512], *text;
+    size_t size;
+    snprintf(path, sizeof path, "%s/docs/live.md", getenv("WETSWEEP_SOURCE"));
+    assert_int_equal(file_read(path, 1 << 20, &text, &size, &err), RIG_OK);
+    open_page(&page);
+    const struct live_about about = {
+        .facts = &page.bench.facts,
+        .rig = &page.bench.rig,
+        .plan = page.bench.plan,
+        .folder = "dip.recording",
+    };
+    char *plan_text = live_plan_json(&about, &err);
+    assert_non_null(plan_text);
+    json_t *plan = json_loads(plan_text, 0, NULL),
+           *told = state_of(&page, (struct live_seen){0}, true);
+    check_told(text, plan, "/plan");
+    check_told(text, told, "/state");
+    check_told(text, json_object_get(told, "now"), "now");
+    check_told(text, json_object_get(told, "whole"), "whole");
+    json_decref(plan);
+    json_decref(told);
+    free(plan_text);
+    free(text);
+    close_page(&page);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -352,6 +397,7 @@ int main(void)
         cmocka_unit_test(test_following_rubbish),
         cmocka_unit_test(test_following_an_endless_line),
         cmocka_unit_test(test_plan_of_the_page),
+        cmocka_unit_test(test_every_key_is_in_the_documentation),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
