@@ -13,6 +13,14 @@ static const struct axis_dialect *const dialects[] = {&axis_acknowledged, &axis_
 static const double LONGEST_S = 30 * 86400.0; /* of one command, as far as is reckoned */
 enum { DIALECT_COUNT = sizeof dialects / sizeof dialects[0] };
 
+bool axis_dialect_known(const char *name)
+{
+    for (size_t i = 0; i < DIALECT_COUNT; i++)
+        if (strcmp(name, dialects[i]->name) == 0)
+            return true;
+    return false;
+}
+
 static int refuse_dialect(const char *name, struct rig_err *err)
 {
     char known[128] = "";
@@ -20,8 +28,10 @@ static int refuse_dialect(const char *name, struct rig_err *err)
         size_t size = strlen(known);
         snprintf(known + size, sizeof known - size, "%s'%s'", i ? " or " : "", dialects[i]->name);
     }
-    rig_fail(err, RIG_EINPUT, "the axis speaks '%.60s', which is not known here; known is %s", name,
-             known);
+    rig_fail(err, RIG_EINPUT,
+             "the axis speaks '%.60s', which is not known here; known is %s, and a file of your "
+             "own that describes it (docs/wire.md)",
+             name, known);
     return RIG_EINPUT;
 }
 
@@ -31,6 +41,8 @@ struct axis *axis_open(const struct rig_axis *settings, struct rig_err *err)
     for (size_t i = 0; i < DIALECT_COUNT; i++)
         if (strcmp(settings->speaks, dialects[i]->name) == 0)
             dialect = dialects[i];
+    if (!dialect && settings->controller.given)
+        dialect = &axis_described;
     if (!dialect) {
         refuse_dialect(settings->speaks, err);
         return NULL;
@@ -50,6 +62,9 @@ struct axis *axis_open(const struct rig_axis *settings, struct rig_err *err)
     }
     axis->settings = *settings;
     axis->dialect = dialect;
+    axis->flight_room = dialect->flight_room;
+    if (dialect == &axis_described && axis->flight_room > (size_t)settings->controller.at_once)
+        axis->flight_room = (size_t)settings->controller.at_once;
     axis->greeting_ns = axis->greeted_ns = -1;
     axis->now_ns = axis->motion_end_ns = axis->answered_ns = INT64_MIN;
     return axis;
@@ -142,7 +157,7 @@ int axis_move(struct axis *axis, uint64_t tag, double stage_mm, double feed_mm_s
                         "a move to stage position %.4f mm is outside the travel (%.4f mm to %.4f "
                         "mm); it was not sent",
                         stage_mm, settings->travel_low_mm, settings->travel_high_mm);
-    double feed = axis_wire_feed_mm_s(feed_mm_s);
+    double feed = axis_wire_feed_mm_s(settings, feed_mm_s);
     if (!(feed > 0) || !(feed <= settings->speed_mm_s + 1.0 / 60e3))
         return rig_fail(err, RIG_ELIMIT,
                         "a move at %.6f mm/s is outside the axis' speeds (above 0 mm/s, up to %.4f "

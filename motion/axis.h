@@ -55,6 +55,9 @@ struct axis_event {
 
 struct axis;
 
+/* Spoken without a file that describes it. */
+bool axis_dialect_known(const char *name);
+
 /* Settings come from the rig file. NULL: unknown dialect (RIG_EINPUT, lists the
  * known ones) or no memory. */
 struct axis *axis_open(const struct rig_axis *settings, struct rig_err *err);
@@ -93,6 +96,7 @@ bool axis_next_event(struct axis *axis, struct axis_event *event);
 /* What goes over the wire for a stage position (mm) and feed (mm/s), rounded: the
  * planner uses the same functions, so that a plan is exactly what is sent. */
 double axis_wire_stage_mm(const struct rig_axis *settings, double stage_mm);
-double axis_wire_feed_mm_s(double feed_mm_s);
+double axis_wire_feed_step_mm_s(const struct rig_axis *settings); /* between two feeds */
+double axis_wire_feed_mm_s(const struct rig_axis *settings, double feed_mm_s);
 
 #endif

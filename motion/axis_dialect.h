@@ -3,7 +3,8 @@
  * lines that were handed out, the events, and the table of functions that a
  * dialect fills in. Private to motion/axis*.c.
  *
- * To add a dialect:
+ * A controller that acknowledges line by line needs none: a file describes it
+ * (motion/controller.h). To add a dialect:
  *   1. Write motion/axis_NAME.c with a `const struct axis_dialect axis_NAME`; the model
  *      is axis_acknowledged.c, its answers are in axis_acknowledged_hear.c.
  *      axis_polled.c is one for a controller that takes single characters at any time.
@@ -23,7 +24,7 @@ enum {
     AXIS_LINE_SIZE = 64,
     AXIS_HEARD_SIZE = 256,
     AXIS_EVENT_ROOM = 256,
-    AXIS_URGENT_ROOM = 16,
+    AXIS_URGENT_ROOM = 64,
 };
 
 enum axis_command_kind {
@@ -141,6 +142,7 @@ struct polled_state {
 struct axis {
     struct rig_axis settings;
     const struct axis_dialect *dialect;
+    size_t flight_room; /* the dialect's, or fewer */
     enum axis_state state;
 
     struct axis_command queue[AXIS_QUEUE_ROOM];
@@ -199,7 +201,7 @@ struct axis {
     struct polled_state polled;
 };
 
-extern const struct axis_dialect axis_acknowledged, axis_polled;
+extern const struct axis_dialect axis_acknowledged, axis_polled, axis_described;
 
 /* ---- axis.c, axis_flow.c, axis_events.c ---- */
 void axis_say(struct axis *axis, enum axis_event_kind kind, uint64_t tag, int64_t now_ns,

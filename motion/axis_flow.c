@@ -85,7 +85,7 @@ static bool blocked(const struct axis *axis, bool alone)
     for (uint64_t i = axis->head; i < axis->tail; i++)
         if (axis->lines[i % AXIS_LINE_ROOM].alone)
             return true;
-    return axis->tail - axis->head >= axis->dialect->flight_room;
+    return axis->tail - axis->head >= axis->flight_room;
 }
 
 bool axis_deaf(const struct axis *axis)
@@ -181,6 +181,8 @@ static bool load(struct axis *axis, int64_t now_ns)
     struct axis_line *line = axis_line_at(axis, axis->next);
     if (axis->next > axis->head && line->command.kind != AXIS_DO_HALT &&
         axis_bytes_in_flight(axis) + line->size > axis->dialect->budget(axis))
+        return false;
+    if (axis->state == AXIS_STATE_HALTING && line->alone && axis->next > axis->head)
         return false;
     axis->next++;
     if (line->command.kind == AXIS_DO_HOME)

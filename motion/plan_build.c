@@ -60,7 +60,7 @@ int build_check_depth(struct plan_builder *b, size_t token, double depth_mm)
 
 double build_top_feed(const struct plan_builder *b)
 {
-    int32_t ct = plan_ct_of_feed(b->plan->axis.speed_mm_s);
+    int32_t ct = plan_ct_of_feed(&b->plan->axis, b->plan->axis.speed_mm_s);
     if (plan_feed_of_ct(ct) > b->plan->axis.speed_mm_s * (1 + 1e-12))
         ct--;
     return plan_feed_of_ct(ct);
@@ -91,7 +91,7 @@ int build_check_speed(struct plan_builder *b, size_t token, double depth_mm_s, d
                           "correct 'speed' in the rig file",
                           depth_mm_s, top);
     *feed_mm_s = fmin(stage, build_top_feed(b));
-    if (plan_ct_of_feed(*feed_mm_s) < 1)
+    if (plan_ct_of_feed(&b->plan->axis, *feed_mm_s) < 1)
         return build_fail(b, token, RIG_ELIMIT,
                           "%.6g mm/s is slower than a feed can say (%.2g mm/s); make it faster",
                           depth_mm_s, 1 / PLAN_COUNTS_A_MM_S);
@@ -277,13 +277,14 @@ int build_move(struct plan_builder *b, enum segment_kind kind, double to_mm, dou
                           sizeof *b->pending, b->err)) ||
         (code = add_segment(b, &segment, &where)))
         return code;
-    b->pending[b->pending_count++] = (struct plan_pending){.segment = where,
-                                                           .from_ct = b->at_ct,
-                                                           .to_ct = to_ct,
-                                                           .feed_ct = plan_ct_of_feed(feed_mm_s),
-                                                           .from_mm = b->depth_mm,
-                                                           .to_mm = to_mm,
-                                                           .asked_mm_s = asked_mm_s};
+    b->pending[b->pending_count++] =
+        (struct plan_pending){.segment = where,
+                              .from_ct = b->at_ct,
+                              .to_ct = to_ct,
+                              .feed_ct = plan_ct_of_feed(&b->plan->axis, feed_mm_s),
+                              .from_mm = b->depth_mm,
+                              .to_mm = to_mm,
+                              .asked_mm_s = asked_mm_s};
     b->stroke_moves++;
     b->at_ct = to_ct;
     b->depth_mm = to_mm;

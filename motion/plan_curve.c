@@ -13,6 +13,8 @@
  * and for A > a/2 ever more so. The last line is its mirror image. */
 #include "motion/plan_curve.h"
 
+#include "motion/axis.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -179,16 +181,16 @@ static bool round_feeds(const struct plan *plan, struct curve_lines *lines, stru
                         size_t n, double top_feed)
 {
     const struct motion_law *law = &plan->law;
-    double late_s = 0;
+    double late_s = 0, step_mm_s = axis_wire_feed_step_mm_s(&plan->axis);
     for (size_t k = 0; k < n; k++) {
         double h = at->end_s[k + 1] - at->end_s[k];
         double needed = at->distance[k] / h + line_excess(law, at->feed, n, k, h);
-        int32_t ct = plan_ct_of_feed(at->feed[k]);
+        int32_t ct = plan_ct_of_feed(&plan->axis, at->feed[k]);
         double value = plan_feed_of_ct(ct);
         if (late_s > 0 && value < at->feed[k])
-            ct++;
+            ct = plan_ct_of_feed(&plan->axis, value + step_mm_s);
         else if (late_s < 0 && value > at->feed[k])
-            ct--;
+            ct = plan_ct_of_feed(&plan->axis, value - step_mm_s);
         if (ct < 1)
             ct = 1;
         at->feed[k] = plan_feed_of_ct(ct);
@@ -264,7 +266,7 @@ static enum curve_trouble try_lines(const struct plan *plan, const struct curve_
     if (n == 0)
         return CURVE_RATE; /* moves less than a count of the wire: no run at all */
     solve_feeds(law, &at, n, 0.01 * plan->axis.step_mm);
-    int32_t top_ct = plan_ct_of_feed(plan->axis.speed_mm_s);
+    int32_t top_ct = plan_ct_of_feed(&plan->axis, plan->axis.speed_mm_s);
     double top = plan_feed_of_ct(top_ct);
     if (top > plan->axis.speed_mm_s * (1 + 1e-12))
         top = plan_feed_of_ct(top_ct - 1);

@@ -203,7 +203,7 @@ static int make(struct plan_builder *b)
     int code;
     b->depth_mm = plan->axis.park_mm;
     b->at_ct = plan_ct_of_mm(&plan->axis, rig_stage_from_depth(b->rig, b->depth_mm));
-    if (plan_ct_of_feed(build_top_feed(b)) < 1)
+    if (plan_ct_of_feed(&b->plan->axis, build_top_feed(b)) < 1)
         return rig_fail(b->err, RIG_ELIMIT,
                         "%s: the axis' top speed of %g mm/s is slower than a "
                         "feed can say; correct 'speed' in the rig file",

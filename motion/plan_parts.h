@@ -80,7 +80,7 @@ int plan_room(void **array, size_t *room, size_t count, size_t size, struct rig_
 
 int32_t plan_ct_of_mm(const struct rig_axis *axis, double stage_mm); /* inside the travel */
 double plan_mm_of_ct(int32_t position_ct);
-int32_t plan_ct_of_feed(double feed_mm_s);
+int32_t plan_ct_of_feed(const struct rig_axis *axis, double feed_mm_s);
 double plan_feed_of_ct(int32_t feed_ct);
 
 /* Speeds at the joints of a straight row of n lines as the controller's look-ahead

@@ -36,9 +36,9 @@ double plan_mm_of_ct(int32_t position_ct)
     return position_ct / PLAN_COUNTS_A_MM;
 }
 
-int32_t plan_ct_of_feed(double feed_mm_s)
+int32_t plan_ct_of_feed(const struct rig_axis *axis, double feed_mm_s)
 {
-    return (int32_t)lrint(axis_wire_feed_mm_s(feed_mm_s) * PLAN_COUNTS_A_MM_S);
+    return (int32_t)lrint(axis_wire_feed_mm_s(axis, feed_mm_s) * PLAN_COUNTS_A_MM_S);
 }
 
 double plan_feed_of_ct(int32_t feed_ct)

@@ -7,6 +7,7 @@
 
 #include "base/err.h"
 #include "base/quantity.h"
+#include "motion/controller.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -39,7 +40,7 @@ enum speed_law { SPEED_TRAPEZOID, SPEED_JERK_LIMITED };
 struct rig_axis {
     char port[RIG_PATH_SIZE];
     int baud;                             /* 0: none given (pseudo-terminal, TCP) */
-    char speaks[RIG_PATH_SIZE];           /* "acknowledged-lines", "status-polled", or a file */
+    char speaks[RIG_PATH_SIZE];           /* "acknowledged-lines", "status-polled", or NAME.axis */
     char letter;                          /* 'A'..'Z' */
     bool reversed;                        /* wire coordinate = -stage */
     double travel_low_mm, travel_high_mm; /* stage coordinates; greater is deeper */
@@ -58,6 +59,7 @@ struct rig_axis {
     double poll_hz;      /* position queries a second while moving, default 10 */
     double lead_s;       /* dwell before a stroke of several lines, so that they are there; 0.25 */
     double backlash_mm;  /* as stated; enters the uncertainty, default 0 */
+    struct controller controller; /* given when `speaks` names a file: read from it, apart */
 };
 
 struct rig_water {

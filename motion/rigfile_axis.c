@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Rig files: the axis block. */
+#include "motion/axis.h"
 #include "motion/rigfile_parts.h"
 
 #include <math.h>
@@ -40,10 +41,19 @@ static int read_port(struct rig_block *block, struct cursor *cursor)
 
 static int read_speaks(struct rig_block *block, struct cursor *cursor)
 {
+    char *speaks = block->rig->axis.speaks;
+    size_t token = cursor->at;
     int code = rig_once(block, cursor, AXIS_SPEAKS);
-    return code ? code
-                : rig_text(cursor, "what the axis speaks", block->rig->axis.speaks,
-                           sizeof block->rig->axis.speaks);
+    if (code || (code = rig_text(cursor, "what the axis speaks", speaks, RIG_PATH_SIZE)))
+        return code;
+    size_t size = strlen(speaks);
+    bool file = size > 5 && strcmp(speaks + size - 5, ".axis") == 0;
+    if (!file && !axis_dialect_known(speaks))
+        return cursor_fail_at(cursor, token, RIG_EINPUT,
+                              "'%.60s' is not known here; known are acknowledged-lines, "
+                              "status-polled, and a file NAME.axis that describes the controller",
+                              speaks);
+    return 0;
 }
 
 static int read_letter(struct rig_block *block, struct cursor *cursor)

@@ -42,6 +42,7 @@ const char *run_state_name(enum run_state state);
 struct run_facts {
     const char *board, *revision, *coating, *note; /* "" when not given */
     const char *rig_name, *rig_text;
+    const char *controller_name, *controller_text; /* NULL or "": the rig names no file */
     const char *profile_name, *profile_text;
     const char *started; /* UTC, RFC 3339 */
     const char *version; /* of the program */

@@ -47,6 +47,8 @@ int run_document_make(struct run_document *document, const struct run_facts *fac
                  {"version", facts->version},
                  {"rig_name", facts->rig_name},
                  {"rig", facts->rig_text},
+                 {"controller_name", facts->controller_name ? facts->controller_name : ""},
+                 {"controller", facts->controller_text ? facts->controller_text : ""},
                  {"profile_name", facts->profile_name},
                  {"profile", facts->profile_text}};
     *document = (struct run_document){.root = json_object(), .facts = *facts};
@@ -205,6 +207,8 @@ static int read_texts(struct run_document *document, const char *name, const cha
                  {"version", &facts->version, false},
                  {"rig_name", &facts->rig_name, false},
                  {"rig", &facts->rig_text, true},
+                 {"controller_name", &facts->controller_name, false},
+                 {"controller", &facts->controller_text, false},
                  {"profile_name", &facts->profile_name, false},
                  {"profile", &facts->profile_text, true}};
     for (size_t i = 0; i < sizeof texts / sizeof *texts; i++) {

@@ -57,6 +57,9 @@ static int make_plan(struct recording *recording, struct rig_err *err)
         return err ? (int)err->code : RIG_EOS;
     int code = rig_read(&recording->rig, facts->rig_name, facts->rig_text, strlen(facts->rig_text),
                         units, &why);
+    if (!code && *facts->controller_text)
+        code = controller_read(&recording->rig.axis.controller, facts->controller_name,
+                               facts->controller_text, strlen(facts->controller_text), &why);
     if (!code) {
         recording->plan = plan_make(&recording->rig, facts->profile_name, facts->profile_text,
                                     strlen(facts->profile_text), units, &files, &why);

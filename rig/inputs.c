@@ -4,8 +4,10 @@
 #include "base/file.h"
 #include "base/number.h"
 #include "base/statement.h"
+#include "motion/axis.h"
 
 #include <ctype.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -28,6 +30,8 @@ int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig
         code = rig_read(&inputs->rig, rig_path, inputs->rig_text, inputs->rig_size, inputs->units,
                         err);
     if (!code)
+        code = inputs_controller(&inputs->rig, rig_path, &inputs->controller_text, err);
+    if (!code)
         code = file_read(profile_path, STATEMENT_FILE_LIMIT + 1, &inputs->profile_text,
                          &inputs->profile_size, err);
     if (code)
@@ -48,7 +52,30 @@ void inputs_free(struct inputs *inputs)
     units_close(inputs->units);
     free(inputs->rig_text);
     free(inputs->profile_text);
+    free(inputs->controller_text);
     memset(inputs, 0, sizeof *inputs);
+}
+
+int inputs_controller(struct rig *rig, const char *rig_path, char **text, struct rig_err *err)
+{
+    const char *name = rig->axis.speaks, *slash = strrchr(rig_path, '/');
+    char path[2 * RIG_PATH_SIZE], *bytes = NULL;
+    size_t size, folder = slash && name[0] != '/' ? (size_t)(slash - rig_path) + 1 : 0;
+    if (text)
+        *text = NULL;
+    if (axis_dialect_known(name))
+        return RIG_OK;
+    if (folder + strlen(name) >= sizeof path)
+        return rig_fail(err, RIG_EINPUT, "the path of '%.100s' is too long", name);
+    snprintf(path, sizeof path, "%.*s%s", (int)folder, rig_path, name);
+    int code = file_read(path, STATEMENT_FILE_LIMIT + 1, &bytes, &size, err);
+    if (!code)
+        code = controller_read(&rig->axis.controller, path, bytes, size, err);
+    if (code || !text)
+        free(bytes);
+    else
+        *text = bytes;
+    return code;
 }
 
 int inputs_quantity(struct units *units, enum quantity_kind kind, const char *what,

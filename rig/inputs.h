@@ -19,6 +19,7 @@ struct inputs {
     const char *rig_path, *profile_path; /* borrowed from the caller */
     char *rig_text, *profile_text;
     size_t rig_size, profile_size;
+    char *controller_text; /* of the file that the rig names as what the axis speaks, or NULL */
     struct traces traces;
     struct plan_files files; /* finds what the profile follows, beside the profile */
 };
@@ -28,6 +29,11 @@ struct inputs {
 int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig_path,
                 struct rig_err *err);
 void inputs_free(struct inputs *inputs); /* zeroed allowed */
+
+/* The file that describes the axis' controller, where the rig names one: beside the rig
+ * file, unless its path is absolute. Its text into *text, freed by the caller; NULL where
+ * the rig names none. NULL allowed for text. */
+int inputs_controller(struct rig *rig, const char *rig_path, char **text, struct rig_err *err);
 
 /* "20 degC" to our unit of the kind; `what` names it in the error. */
 int inputs_quantity(struct units *units, enum quantity_kind kind, const char *what,

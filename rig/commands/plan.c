@@ -4,6 +4,7 @@
 
 #include "base/file.h"
 #include "base/statement.h"
+#include "rig/inputs.h"
 #include "rig/plan_sheet.h"
 #include "rig/traces.h"
 
@@ -113,6 +114,8 @@ static int make(const struct wish *wish, struct rig *rig, struct units *units, s
         code = rig_read(rig, wish->rig, bytes, size, units, err);
     free(bytes);
     bytes = NULL;
+    if (!code)
+        code = inputs_controller(rig, wish->rig, NULL, err);
     if (!code)
         code = traces_beside(&traces, wish->profile, &files, err);
     if (!code)

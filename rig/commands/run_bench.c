@@ -160,6 +160,8 @@ static int open_recording(struct job *job, double water_degc, struct rig_err *er
         .note = options->note,
         .rig_name = inputs->rig_path,
         .rig_text = inputs->rig_text,
+        .controller_name = inputs->controller_text ? inputs->rig.axis.speaks : "",
+        .controller_text = inputs->controller_text,
         .profile_name = inputs->profile_path,
         .profile_text = inputs->profile_text,
         .started = started,

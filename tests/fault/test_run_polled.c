@@ -183,9 +183,9 @@ static void noise_never_makes_it_lie(void **state)
     (void)state;
     unsigned complete = 0, parked = 0, left = 0;
     fault_bench_free(&bench);
-    for (uint64_t seed = 1; seed <= 40; seed++) {
+    for (uint64_t seed = 1; seed <= 24; seed++) {
         begin();
-        bench.axis.noise = seed <= 20 ? 2e-4 : 2e-3;
+        bench.axis.noise = seed <= 12 ? 2e-4 : 2e-3;
         bench.axis.noise_from_s = 1;
         bench.seed = bench.axis.noise_state = seed;
         fault_bench_run(&bench);
@@ -200,7 +200,7 @@ static void noise_never_makes_it_lie(void **state)
         left += bench.end.board == BOARD_LEFT;
         fault_bench_free(&bench);
     }
-    print_message("of 40 noisy runs %u complete, %u parked, %u given up\n", complete, parked, left);
+    print_message("of 24 noisy runs %u complete, %u parked, %u given up\n", complete, parked, left);
     begin();
 }
 

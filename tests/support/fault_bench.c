@@ -211,6 +211,8 @@ static void carry_out(struct fault_bench *bench, struct plan *plan)
         .note = "a test",
         .rig_name = "test.rig",
         .rig_text = bench->rig_text,
+        .controller_name = bench->controller_text ? "own.axis" : NULL,
+        .controller_text = bench->controller_text,
         .profile_name = "test.profile",
         .profile_text = bench->profile_text,
         .started = "2026-01-01T00:00:00Z",
@@ -246,6 +248,10 @@ void fault_bench_run(struct fault_bench *bench)
     struct units *units = units_open(err);
     assert_non_null(units);
     if (rig_read(&bench->rig, "test.rig", bench->rig_text, strlen(bench->rig_text), units, err))
+        fail_msg("%s", err->text);
+    const char *controller = bench->controller_text;
+    if (controller && controller_read(&bench->rig.axis.controller, "own.axis", controller,
+                                      strlen(controller), err))
         fail_msg("%s", err->text);
     struct plan *plan = plan_make(&bench->rig, "test.profile", bench->profile_text,
                                   strlen(bench->profile_text), units, NULL, err);

@@ -36,6 +36,7 @@ struct fault_port {
 
 struct fault_bench {
     const char *rig_text, *profile_text; /* defaults: a plain rig, a few ramps */
+    const char *controller_text;         /* of what the rig's axis speaks; NULL: built in */
     struct sim_truth truth;
     uint64_t seed;
     size_t disk_bytes; /* > 0: the recording's files may not grow beyond */

@@ -99,7 +99,7 @@ static void check_strokes(const struct rig *rig, const struct plan *plan)
             }
             moves++;
             assert_true(line.feed_mm_s > 0 && line.feed_mm_s <= rig->axis.speed_mm_s + 1e-9);
-            assert_near(axis_wire_feed_mm_s(line.feed_mm_s), line.feed_mm_s, 0, "mm/s");
+            assert_near(axis_wire_feed_mm_s(&rig->axis, line.feed_mm_s), line.feed_mm_s, 0, "mm/s");
         }
         assert_near(line.stage_mm, plan_stage_mm(plan, s->end_s), 1e-9, "mm");
         assert_int_equal(count, s->line_count);
