@@ -137,6 +137,10 @@ int fit_recording(struct fit *fit, const struct recording *recording,
     if (!code)
         code = fit_drift(&work, err);
     if (!code)
+        code = fit_dead_band(&work, err);
+    if (!code)
+        code = fit_film(&work, err);
+    if (!code)
         code = fit_steps(&work, err);
     if (!code)
         code = fit_sines(&work, err);

@@ -106,6 +106,8 @@ int fit_read_source(struct fit_work *work, size_t source, const struct fit_optio
 /* The parts, in the order in which fit_recording calls them. Each returns non-zero
  * only for want of memory. */
 int fit_static(struct fit_work *work, int degree, struct rig_err *err);
+/* Noise of settled readings, and the depth that it hides; part of fit_static. */
+int fit_noise(struct fit_work *work, struct rig_err *err);
 /* Fills work->night and brings work->points back; part of fit_static. */
 int fit_night(struct fit_work *work, struct rig_err *err);
 /* Fills work->centres, empty where the ramps are no use. */
@@ -117,6 +119,8 @@ int fit_straight(struct fit_work *work, struct rig_err *err);
 int fit_ramp_passes(struct fit_work *work, struct rig_err *err);
 int fit_ramps(struct fit_work *work, struct rig_err *err);
 int fit_drift(struct fit_work *work, struct rig_err *err);
+int fit_dead_band(struct fit_work *work, struct rig_err *err);
+int fit_film(struct fit_work *work, struct rig_err *err);
 /* Fills in 'repeatability' where stairs gave none. */
 int fit_repeat_of_ramps(struct fit_work *work, struct rig_err *err);
 int fit_steps(struct fit_work *work, struct rig_err *err);

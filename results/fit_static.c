@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * The static curve: from stairs, else from ramps, else from holds. And the noise of
- * settled readings. */
+ * The static curve: from stairs, else from ramps, else from holds. */
 #include "results/fit_parts.h"
 #include "results/fit_points.h"
 
@@ -178,52 +177,6 @@ static int find_curve(struct fit_work *work, int degree, struct rig_err *why, st
     return RIG_OK;
 }
 
-static double pooled_noise(const struct fit_work *work, double *freedom)
-{
-    double squares = 0;
-    *freedom = 0;
-    for (size_t i = 0; i < work->point_count; i++) {
-        const struct static_point *point = &work->points[i];
-        if (!point->settled || point->n < 10)
-            continue;
-        squares += (point->n - 2) * point->row_sd * point->row_sd;
-        *freedom += point->n - 2;
-    }
-    return *freedom > 0 ? sqrt(squares / *freedom) : NAN;
-}
-
-static int noise_results(struct fit_work *work, struct rig_err *err)
-{
-    const char *unit = work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit;
-    double freedom, noise = pooled_noise(work, &freedom);
-    work->row_noise = noise;
-    /* u of a standard deviation: s / sqrt(2 dof), JCGM 100:2008 E.4.3 for many. */
-    double noise_u = freedom > 0 ? noise / sqrt(2 * freedom) : (double)NAN;
-    struct result *result =
-        result_add(&work->fit->results, "noise_sd", "Noise of one reading", unit, err);
-    if (!result)
-        return err->code;
-    if (!isfinite(noise))
-        result_refuse(result, "no dwell is long enough and settled");
-    else
-        result_set(result, noise, noise_u, freedom,
-                   "standard deviation of rows in settled dwells, pooled");
-    if (!(result = result_add(&work->fit->results, "resolution", "Depth that the noise hides", "mm",
-                              err)))
-        return err->code;
-    if (!work->has_curve || !isfinite(noise)) {
-        result_refuse(result, "it takes noise and curve, and one of them is missing");
-        return RIG_OK;
-    }
-    double middle = (work->low_mm + work->high_mm) / 2;
-    double slope = fabs(curve_slope(&work->curve, middle));
-    double relative =
-        hypot(noise_u / noise, polynomial_slope_u(&work->curve.polynomial, middle) / slope);
-    result_set(result, noise / slope, noise / slope * relative, freedom,
-               "noise over the curve's slope at mid-range");
-    return RIG_OK;
-}
-
 static int make_curve(struct fit_work *work, int degree, struct rig_err *why, struct rig_err *err)
 {
     work->has_curve = false;
@@ -253,6 +206,6 @@ int fit_static(struct fit_work *work, int degree, struct rig_err *err)
     if (!code)
         code = fit_curve_results(work, why.text, err);
     if (!code)
-        code = noise_results(work, err);
+        code = fit_noise(work, err);
     return code;
 }
