@@ -28,7 +28,9 @@ struct gathered {
     uint64_t short_steps;
     size_t sines, too_fast; /* frequencies; of those, above half the rate */
     double lowest_hz, highest_hz;
-    uint64_t lifts; /* holds clear of the water */
+    uint64_t lifts;  /* holds clear of the water */
+    double level_mm; /* a depth in the water at which a hold comes back, NaN: none */
+    bool two_levels; /* and another */
     double span_s;
     double rate_hz; /* of the source with the sensor, NaN: not said */
     bool sensor, anchored;
@@ -54,6 +56,10 @@ static void add_hold(struct gathered *g, const struct plan *plan, size_t index)
         if (f->duration_s >= IN_AIR_S && f->direction != 0)
             g->lifts += f->instances;
         return;
+    }
+    if (f->instances >= PASSES_NEEDED) {
+        g->two_levels |= fabs(f->from_mm - g->level_mm) > 0.1; /* false for NaN */
+        g->level_mm = isnan(g->level_mm) ? f->from_mm : g->level_mm;
     }
     const struct plan_family *move = &plan->families[plan->family_before[index]];
     if (f->kind == SEGMENT_STAIR_HOLD) {
@@ -84,7 +90,7 @@ static void add_sine(struct gathered *g, const struct plan_family *f)
 
 static struct gathered gather(const struct plan *plan, const struct rig *rig)
 {
-    struct gathered g = {.rate_hz = NAN, .anchored = rig->axis.live_position};
+    struct gathered g = {.rate_hz = NAN, .level_mm = NAN, .anchored = rig->axis.live_position};
     for (size_t s = 0; s < rig->source_count; s++)
         for (size_t c = 0; c < rig->sources[s].channel_count; c++) {
             enum channel_role role = rig->sources[s].channels[c].role;
@@ -273,6 +279,20 @@ static bool zero_drift(const struct gathered *g, char *why, size_t room)
     return g->lifts >= PASSES_NEEDED;
 }
 
+static bool evaporation(const struct gathered *g, char *why, size_t room)
+{
+    bool possible = g->lifts >= PASSES_NEEDED && g->two_levels;
+    if (possible)
+        snprintf(why, room, "lifts clear of the water, and holds in it that come back");
+    else if (g->lifts < PASSES_NEEDED)
+        zero_drift(g, why, room);
+    else
+        snprintf(why, room,
+                 "holds at two depths in the water must come back, to tell drift of the span "
+                 "from evaporation");
+    return possible;
+}
+
 size_t plan_abilities(const struct plan *plan, const struct rig *rig,
                       struct plan_ability abilities[], size_t room)
 {
@@ -293,6 +313,7 @@ size_t plan_abilities(const struct plan *plan, const struct rig *rig,
          step_falling},
         {"frequency_response", "gain_1 phase_1 bandwidth", frequency},
         {"zero_drift", "zero_drift", zero_drift},
+        {"evaporation", "evaporation span_drift", evaporation},
     };
     const size_t count = sizeof results / sizeof *results;
     struct gathered g = gather(plan, rig);

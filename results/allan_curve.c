@@ -5,6 +5,7 @@
 
 #include <gsl/gsl_cdf.h>
 #include <math.h>
+#include <stdbool.h>
 
 enum noise { WHITE, FLICKER, RANDOM_WALK };
 
@@ -33,8 +34,8 @@ static enum noise noise_at(const struct allan_point points[], size_t count, size
     size_t a = i > 0 ? i - 1 : i, b = i + 1 < count ? i + 1 : i;
     if (a == b)
         return FLICKER;
-    double slope = log(points[b].deviation / points[a].deviation) /
-                   log(points[b].tau_s / points[a].tau_s);
+    double slope =
+        log(points[b].deviation / points[a].deviation) / log(points[b].tau_s / points[a].tau_s);
     return slope < -0.25 ? WHITE : slope > 0.25 ? RANDOM_WALK : FLICKER;
 }
 
@@ -110,7 +111,10 @@ int allan_curve_least(size_t *least, const struct allan_point points[], size_t c
         return rig_fail(err, RIG_EUNKNOWABLE,
                         "it rises from the shortest averaging time on, %.3g s: %.2g %s or less",
                         found->tau_s, found->deviation, unit);
-    if (last->low < found->deviation)
+    bool rises = false;
+    for (size_t i = at + 1; i < count; i++)
+        rises |= points[i].low > found->deviation;
+    if (!rises)
         return rig_fail(err, RIG_EUNKNOWABLE,
                         "what it rises by until %.3g s lies within its uncertainty: %.2g %s or "
                         "less; hold longer",

@@ -32,7 +32,7 @@ int allan_curve_of(struct allan_point points[], size_t *count, const struct alla
                    size_t series_count, double tau0_s, struct rig_err *err);
 
 /* Index of the least point. RIG_EUNKNOWABLE with what is known instead, where the curve still
- * falls at its end, rises from its beginning, or its rise at the end lies within its
+ * falls at its end, rises from its beginning, or rises later by no more than its
  * uncertainty. */
 int allan_curve_least(size_t *least, const struct allan_point points[], size_t count,
                       const char *unit, struct rig_err *err);

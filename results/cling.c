@@ -36,11 +36,11 @@ static struct line line_of(const struct cling_pair pairs[], size_t n, double v1,
     }
     /* Cling without any scatter at all: rounding is left. */
     double squares = fmax(yy - xy * xy / xx, 1e-24 * yy);
-    return (struct line){.squares = squares,
-                         .flat = yy,
-                         .likelihood = (log_weights - log(w) - log(xx) -
-                                        (double)(n - 2) * log(fmax(squares, 1e-300))) /
-                                       2};
+    return (struct line){
+        .squares = squares,
+        .flat = yy,
+        .likelihood =
+            (log_weights - log(w) - log(xx) - (double)(n - 2) * log(fmax(squares, 1e-300))) / 2};
 }
 
 static size_t count_speeds(const struct cling_pair pairs[], size_t n)
@@ -61,8 +61,7 @@ static double quantile(const double density[POWERS], double total, double share)
     double sum = 0;
     for (size_t i = 0; i < POWERS; i++) {
         if (sum + density[i] >= share * total)
-            return CLING_POWER_LOW +
-                   step * ((double)i - 0.5 + (share * total - sum) / density[i]);
+            return CLING_POWER_LOW + step * ((double)i - 0.5 + (share * total - sum) / density[i]);
         sum += density[i];
     }
     return CLING_POWER_HIGH;
@@ -85,12 +84,12 @@ int cling_power_of(struct cling_power *result, const struct cling_pair pairs[], 
                         "a power takes pairs of ramps at %d speeds and %d pairs in all; there are "
                         "%zu and %zu",
                         SPEEDS_LEAST, PAIRS_LEAST, speeds, n);
-    double likelihood[POWERS][SCATTERS], best = -INFINITY, density[POWERS], total = 0, grows = INFINITY;
+    double likelihood[POWERS][SCATTERS], best = -INFINITY, density[POWERS], total = 0,
+                                         grows = INFINITY;
     for (size_t i = 0; i < POWERS; i++)
         for (size_t k = 0; k < SCATTERS; k++) {
             double ratio = k ? 0.05 * pow(2, (double)k - 1) : 0;
-            struct line line =
-                line_of(pairs, n, v1, CLING_POWER_LOW + step * (double)i, ratio);
+            struct line line = line_of(pairs, n, v1, CLING_POWER_LOW + step * (double)i, ratio);
             likelihood[i][k] = line.likelihood;
             if (line.likelihood > best) {
                 best = line.likelihood;

@@ -187,7 +187,7 @@ static int enter_window(struct digest *digest, struct cursor *cursor, double hos
     if (window->whole_cycles && cursor->cycle < 1) /* the response still finds its cycle */
         return enter_none(cursor, window->start_s, fmin(cycle_start_s(window, 1), window->end_s));
     double since_s = (host_s - window->start_s) * window->rate - cursor->cycle_s;
-    uint32_t at = digest_bin_at(window, since_s);
+    uint32_t at = digest_bin_at(digest->layout, window, since_s);
     while (at + 1 < window->bins && host_s >= bin_end_s(digest, cursor, at))
         at++;
     while (at > 0 && host_s < bin_end_s(digest, cursor, at - 1))

@@ -7,7 +7,9 @@
  * Bins by kind of segment (all counted from the segment's start on the plan's clock):
  *   moves     uniform
  *   holds     as fine as a row or 10 ms at first, then growing by 3 %, so that a
- *             response that follows a step is seen in full and a long hold stays small
+ *             response that follows a step is seen in full and a long hold stays small; in
+ *             holds of DIGEST_EVEN_FROM_S or longer never wider than a 256th of it, so
+ *             that most of the hold is a series of even means
  *   sines     uniform in phase, all cycles on top of one another, the first left out
  *   lead, park  none */
 #ifndef RESULTS_DIGEST_H
@@ -24,9 +26,12 @@
 enum {
     DIGEST_SINE_BINS = 128,
     DIGEST_MOVE_BINS = 128,
-    DIGEST_HOLD_BINS = 400,
+    DIGEST_HOLD_BINS = 512,
+    DIGEST_EVEN_BINS = 256,
     DIGEST_FOLLOW_BINS = 2048
 };
+
+#define DIGEST_EVEN_FROM_S 60.0
 
 struct digest;
 

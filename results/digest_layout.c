@@ -6,7 +6,7 @@
 #include <stdlib.h>
 
 /* Holds: bins of the finest width until the growing ones (3 % of the time since the
- * start) are wider. */
+ * start) are wider; in long holds those until they are as wide as the even ones. */
 static const double hold_growth = 0.03;
 enum { HOLD_FINE_BINS = 34 }; /* 1 / hold_growth, rounded up */
 static const double coarsest = 64;
@@ -16,12 +16,29 @@ static bool is_hold(const struct plan_segment *segment)
     return segment->kind == SEGMENT_HOLD || segment->kind == SEGMENT_STAIR_HOLD;
 }
 
-static uint32_t hold_bins(double duration_s, double fine_s)
+/* Edge of a hold's bin that grows, or of its last fine one. */
+static double grown_s(const struct digest_layout *layout, double fine_s, uint32_t bin)
 {
-    double knee_s = HOLD_FINE_BINS * fine_s;
+    return fine_s * HOLD_FINE_BINS * layout->growth[bin];
+}
+
+/* Bins of a hold whose first are fine_s wide; sets where even ones begin. */
+static double hold_bins(const struct digest_layout *layout, struct digest_segment *window,
+                        double duration_s, double coarseness)
+{
+    double fine_s = window->fine_s, knee_s = HOLD_FINE_BINS * fine_s;
     if (duration_s <= knee_s)
-        return (uint32_t)ceil(duration_s / fine_s + 1);
-    return (uint32_t)(HOLD_FINE_BINS + ceil(log(duration_s / knee_s) / log1p(hold_growth)) + 1);
+        return ceil(duration_s / fine_s + 1);
+    if (duration_s < DIGEST_EVEN_FROM_S)
+        return HOLD_FINE_BINS + ceil(log(duration_s / knee_s) / log1p(hold_growth)) + 1;
+    uint32_t bin = HOLD_FINE_BINS;
+    window->even_s = fmax(duration_s / DIGEST_EVEN_BINS * coarseness, fine_s);
+    while (bin < DIGEST_HOLD_BINS &&
+           grown_s(layout, fine_s, bin) - grown_s(layout, fine_s, bin - 1) < window->even_s)
+        bin++;
+    window->even_from = bin;
+    double rest_s = duration_s - grown_s(layout, fine_s, bin - 1);
+    return bin + ceil(fmax(rest_s, 0) / window->even_s) + 1;
 }
 
 /* As many of the bins as a segment of this kind may have; 0: none are wanted. */
@@ -51,10 +68,13 @@ static void lay_out(struct digest_layout *layout, const struct plan *plan, doubl
         double duration_s = window->period_s > 0 ? window->period_s : segment->duration_s;
         uint32_t limit = duration_s > 0 ? bin_limit(segment) : 0;
         window->fine_s = finest_s;
+        window->even_from = UINT32_MAX;
         window->bins = 0;
         if (limit > 0 && window->hold) {
-            while ((window->bins = hold_bins(duration_s, window->fine_s)) > limit)
+            double bins;
+            while ((bins = hold_bins(layout, window, duration_s, coarseness)) > limit)
                 window->fine_s *= 1.5;
+            window->bins = (uint32_t)bins;
         } else if (limit > 0) {
             double bins = fmax(floor(limit / coarseness), 4);
             bins = fmin(bins, fmax(ceil(duration_s / finest_s), 1));
@@ -146,15 +166,23 @@ size_t digest_window_at(const struct digest_layout *layout, double host_s, bool 
 double digest_bin_end(const struct digest_layout *layout, const struct digest_segment *window,
                       uint32_t bin)
 {
+    if (window->hold && bin >= window->even_from)
+        return grown_s(layout, window->fine_s, window->even_from - 1) +
+               window->even_s * (bin + 1 - window->even_from);
     if (window->hold && bin >= HOLD_FINE_BINS)
-        return window->fine_s * HOLD_FINE_BINS * layout->growth[bin];
+        return grown_s(layout, window->fine_s, bin);
     return window->fine_s * (bin + 1);
 }
 
-uint32_t digest_bin_at(const struct digest_segment *window, double t_s)
+uint32_t digest_bin_at(const struct digest_layout *layout, const struct digest_segment *window,
+                       double t_s)
 {
-    double bin = floor(t_s / window->fine_s);
-    if (window->hold && bin >= HOLD_FINE_BINS)
+    double bin = floor(t_s / window->fine_s), even_s = INFINITY;
+    if (window->even_from < window->bins)
+        even_s = grown_s(layout, window->fine_s, window->even_from - 1);
+    if (t_s >= even_s)
+        bin = window->even_from + floor((t_s - even_s) / window->even_s);
+    else if (window->hold && bin >= HOLD_FINE_BINS)
         bin = HOLD_FINE_BINS +
               floor(log(t_s / (HOLD_FINE_BINS * window->fine_s)) / log1p(hold_growth));
     return bin < 0 ? 0 : bin >= window->bins ? window->bins - 1 : (uint32_t)bin;

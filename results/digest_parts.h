@@ -10,10 +10,12 @@ struct digest_segment {
     double start_s, end_s; /* host time */
     double rate;           /* plan seconds a host second */
     double fine_s;         /* width of a uniform bin, or of a hold's first ones */
+    double even_s;         /* width of a long hold's bins from number `even_from` on */
     double period_s;       /* of a sine, else 0 */
     size_t first_bin;      /* of the whole digest */
     uint32_t bins;
-    uint32_t segment; /* of the plan */
+    uint32_t segment;   /* of the plan */
+    uint32_t even_from; /* at least DIGEST_HOLD_BINS: no bins are even */
     bool hold;
     bool whole_cycles; /* a sine long enough to leave its first cycle out */
 };
@@ -41,6 +43,7 @@ size_t digest_window_at(const struct digest_layout *layout, double host_s, bool 
 double digest_bin_end(const struct digest_layout *layout, const struct digest_segment *window,
                       uint32_t bin);
 /* The bin that holds t_s, of the same time; next to an edge perhaps its neighbour. */
-uint32_t digest_bin_at(const struct digest_segment *window, double t_s);
+uint32_t digest_bin_at(const struct digest_layout *layout, const struct digest_segment *window,
+                       double t_s);
 
 #endif

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * How a quantity that was taken once a cycle moved with time, and with temperature where
  * that was recorded: slope with an honest interval, significance, what temperature explains
- * and what it leaves. Pure. Formulas: docs/methods.md, Overnight. */
+ * and what it leaves. Pure. Formulas: docs/methods_night.md. */
 #ifndef RESULTS_DRIFT_H
 #define RESULTS_DRIFT_H
 

@@ -141,6 +141,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
     if (!code)
         code = fit_film(&work, err);
     if (!code)
+        code = fit_allan(&work, err);
+    if (!code)
         code = fit_steps(&work, err);
     if (!code)
         code = fit_sines(&work, err);

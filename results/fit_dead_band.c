@@ -97,10 +97,11 @@ static int from_ramp(const struct fit_work *work, const struct run *run, size_t 
         double slope = curve_slope(&work->curve, depth_mm);
         double moved_mm = run->direction * (fit_inferred_depth(work, points[i].mean) -
                                             fit_inferred_depth(work, run->turn->reading));
-        double noise = hypot(noise_mm(work, run->turn->n, slope), noise_mm(work, points[i].n, slope));
+        double noise =
+            hypot(noise_mm(work, run->turn->n, slope), noise_mm(work, points[i].n, slope));
         /* Late by nothing at the turn, by the whole lag soon after. */
-        code = put(reversals, back_mm, moved_mm + late_mm / 2, hypot(noise, late_mm / sqrt(12)),
-                   err);
+        code =
+            put(reversals, back_mm, moved_mm + late_mm / 2, hypot(noise, late_mm / sqrt(12)), err);
     }
     free(points);
     return code;

@@ -50,8 +50,8 @@ static int water_temperature(const struct fit_work *work, double *degc, const ch
             for (size_t i = 0; i < work->pass_count; i++) {
                 struct digest_point *points = NULL;
                 size_t count;
-                int code = fit_segment_points(work, s, c, work->passes[i].segment, &points, &count,
-                                              err);
+                int code =
+                    fit_segment_points(work, s, c, work->passes[i].segment, &points, &count, err);
                 if (code)
                     return code;
                 for (size_t k = 0; k < count; k++) {
@@ -118,7 +118,8 @@ static int film_results(struct fit_work *work, const struct water *water, const 
         double um;
         const char *method;
     } films[] = {
-        {"film_drawn", title, film_thickness_um(water, speed), "Landau, Levich and Derjaguin: 0.9458 l Ca^(2/3)"},
+        {"film_drawn", title, film_thickness_um(water, speed),
+         "Landau, Levich and Derjaguin: 0.9458 l Ca^(2/3)"},
         {"film_drained", "Film left half way down the range a minute later",
          fmin(film_draining_um(water, mm, s), film_thickness_um(water, speed)),
          "Jeffreys: sqrt(mu x/(rho g t)), or what was drawn out if that is less"},
@@ -149,10 +150,11 @@ static int film_figure(struct fit_work *work, const struct cling_pair pairs[], s
     if (!figure)
         return err->code;
     figure->log_x = figure->log_y = true;
-    snprintf(figure->sentence, sizeof figure->sentence,
-             "By how much more falling water is read late than rising water, as depth, beside how "
-             "thick a film a wholly wetted board keeps: the slopes tell a delay (1) from films (2/3 "
-             "drawn out, 1/2 draining). The lines are a reference, not a fit.");
+    snprintf(
+        figure->sentence, sizeof figure->sentence,
+        "By how much more falling water is read late than rising water, as depth, beside how "
+        "thick a film a wholly wetted board keeps: the slopes tell a delay (1) from films (2/3 "
+        "drawn out, 1/2 draining). The lines are a reference, not a fit.");
     struct figure_series *series =
         figure_series_add(figure, "measured cling", FIGURE_POINTS, positive, false, err);
     if (!series)
@@ -163,10 +165,9 @@ static int film_figure(struct fit_work *work, const struct cling_pair pairs[], s
             series->y[at++] = pairs[i].cling_mm;
         }
     for (int kind = 0; kind < 2; kind++) {
-        series = figure_series_add(figure,
-                                   kind ? "film that drains (Jeffreys)"
-                                        : "film drawn out (Landau-Levich)",
-                                   kind ? FIGURE_DASHED : FIGURE_LINE, LINE_POINTS, false, err);
+        series = figure_series_add(
+            figure, kind ? "film that drains (Jeffreys)" : "film drawn out (Landau-Levich)",
+            kind ? FIGURE_DASHED : FIGURE_LINE, LINE_POINTS, false, err);
         if (!series)
             return err->code;
         for (size_t i = 0; i < LINE_POINTS; i++) {
@@ -204,8 +205,8 @@ int fit_film(struct fit_work *work, struct rig_err *err)
     size_t count = pair_passes(work, pairs);
     int code;
     if (count == 0) {
-        code = refuse(work, "it takes a rising and a falling ramp of one speed, one after the other",
-                      err);
+        code = refuse(
+            work, "it takes a rising and a falling ramp of one speed, one after the other", err);
     } else {
         double degc;
         const char *from;

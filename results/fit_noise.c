@@ -95,8 +95,9 @@ static int worst_result(struct fit_work *work, const struct level_noise levels[]
         return RIG_OK;
     }
     double mm = hidden_mm(work, worst);
-    snprintf(method, sizeof method, "noise over the curve's slope at %.4g mm, largest of %zu depths",
-             worst->depth_mm, count);
+    snprintf(method, sizeof method,
+             "noise over the curve's slope at %.4g mm, largest of %zu depths", worst->depth_mm,
+             count);
     result_set(result, mm, mm / sqrt(2 * worst->freedom), worst->freedom, method);
     return RIG_OK;
 }

@@ -121,6 +121,7 @@ int fit_ramps(struct fit_work *work, struct rig_err *err);
 int fit_drift(struct fit_work *work, struct rig_err *err);
 int fit_dead_band(struct fit_work *work, struct rig_err *err);
 int fit_film(struct fit_work *work, struct rig_err *err);
+int fit_allan(struct fit_work *work, struct rig_err *err);
 /* Fills in 'repeatability' where stairs gave none. */
 int fit_repeat_of_ramps(struct fit_work *work, struct rig_err *err);
 int fit_steps(struct fit_work *work, struct rig_err *err);

@@ -45,6 +45,7 @@ static const struct {
 } lines[] = {
     {"curve", "sensitivity", "one millimetre changes the reading by", " at mid-range"},
     {"curve", "resolution", "noise hides changes of depth below", " (one standard deviation)"},
+    {"curve", "dead_band", "a turn must be larger than", " before the reading follows"},
     {"straight", "linearity_independent",
      "at worst the curve departs from the best straight line by", ""},
     {"loops", "hysteresis_at_rest", "at rest, falling water reads higher than rising water by", ""},
@@ -55,6 +56,8 @@ static const struct {
     {"waves", "bandwidth", "it follows waves up to", " before it loses 3 dB"},
     {"links", "slowest_link_share", "the slowest link of the chain takes", " of the whole delay"},
     {"night", "zero_drift", "its zero drifts by", ""},
+    {"night", "span_drift", "its span by", ""},
+    {"night", "evaporation", "meanwhile the water falls by", ""},
 };
 enum { LINES = sizeof lines / sizeof *lines };
 

@@ -21,8 +21,7 @@ static void make(double y[], double white, double walk, gsl_rng *random)
         double before = place;
         place += walk > 0 ? gsl_ran_gaussian(random, walk) : 0;
         /* The mean of a walk over a step: half way, and what it wanders by within. */
-        y[i] = (before + place) / 2 +
-               (walk > 0 ? gsl_ran_gaussian(random, walk / sqrt(12)) : 0) +
+        y[i] = (before + place) / 2 + (walk > 0 ? gsl_ran_gaussian(random, walk / sqrt(12)) : 0) +
                (white > 0 ? gsl_ran_gaussian(random, white) : 0);
     }
 }

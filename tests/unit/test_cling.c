@@ -20,8 +20,7 @@ static size_t make(struct cling_pair pairs[], double power, double size, gsl_rng
         for (size_t k = 0; k < 5; k++) {
             double v = speeds[i], scatter = hypot(0.01, 1e-3 * v);
             pairs[n++] = (struct cling_pair){
-                v, 0.05 + size * pow(v, power) +
-                       (random ? gsl_ran_gaussian(random, scatter) : 0)};
+                v, 0.05 + size * pow(v, power) + (random ? gsl_ran_gaussian(random, scatter) : 0)};
         }
     return n;
 }

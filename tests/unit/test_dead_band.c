@@ -19,8 +19,8 @@ static size_t make(struct reversal reversals[], double band, double noise, gsl_r
     for (size_t i = 0; i < 6; i++)
         for (size_t k = 0; k < 3; k++)
             reversals[n++] = (struct reversal){
-                backs[i],
-                fmax(0, backs[i] - band) + (random ? gsl_ran_gaussian(random, noise) : 0), noise};
+                backs[i], fmax(0, backs[i] - band) + (random ? gsl_ran_gaussian(random, noise) : 0),
+                noise};
     return n;
 }
 

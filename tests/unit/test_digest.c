@@ -30,6 +30,7 @@ static const char profile_text[] = "start at 20 mm\n"
                                    "hold 10 s\n"
                                    "sine about 60 mm amplitude 5 mm at 0.5 Hz, 4 cycles\n"
                                    "hold 1 s\n";
+static const char long_hold[] = "start at 20 mm\nramp to 100 mm at 20 mm/s\nhold 80 s\n";
 
 struct bench {
     struct units *units;
@@ -39,15 +40,14 @@ struct bench {
 };
 
 /* Host time runs 3 s ahead of the plan's, and 100 ppm faster. */
-static void open_bench(struct bench *bench)
+static void open_bench_of(struct bench *bench, const char *text)
 {
     struct rig_err err = {0};
     bench->units = units_open(&err);
     assert_non_null(bench->units);
     if (rig_read(&bench->rig, "b.rig", rig_text, strlen(rig_text), bench->units, &err))
         fail_msg("%s", err.text);
-    bench->plan = plan_make(&bench->rig, "d.profile", profile_text, strlen(profile_text),
-                            bench->units, NULL, &err);
+    bench->plan = plan_make(&bench->rig, "d.profile", text, strlen(text), bench->units, NULL, &err);
     if (!bench->plan)
         fail_msg("%s", err.text);
     size_t count = plan_stroke_count(bench->plan);
@@ -63,6 +63,11 @@ static void open_bench(struct bench *bench)
                                      .host_start_s = 3 + 1.0001 * stroke->start_s,
                                      .host_end_s = 3 + 1.0001 * stroke->end_s};
     }
+}
+
+static void open_bench(struct bench *bench)
+{
+    open_bench_of(bench, profile_text);
 }
 
 static void close_bench(struct bench *bench)
@@ -100,6 +105,41 @@ static void feed(struct digest *digest, const struct plan *plan, int step, int o
         const double *const channels[] = {&clock_s, &level};
         assert_int_equal(digest_add_rows(digest, &host_s, channels, 1, NULL), 0);
     }
+}
+
+/* 80 s: bins that grow to 80/256 s, then as many of that width as the rest takes. */
+static void test_a_long_hold_ends_in_even_bins(void **state)
+{
+    (void)state;
+    struct bench bench;
+    struct rig_err err;
+    open_bench_of(&bench, long_hold);
+    struct digest *digest = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
+    feed(digest, bench.plan, 1, -1);
+    size_t index = find_segment(bench.plan, SEGMENT_HOLD, 0);
+    const struct plan_segment *segment = &plan_segments(bench.plan)[index];
+    assert_near(segment->duration_s, 80, 1e-9, "s");
+    struct digest_point *points = calloc(digest_bin_count(digest, index), sizeof *points);
+    size_t count = digest_points(digest, index, 0, points), even = 0;
+    double rows = 0, width_s = 80.0 / DIGEST_EVEN_BINS;
+    for (size_t i = 0; i < count; i++) {
+        rows += points[i].n;
+        assert_true(points[i].width_s <= width_s * (1 + 1e-9));
+        if (fabs(points[i].width_s / width_s - 1) > 1e-6)
+            continue;
+        even++;
+        if (i + 1 < count) {
+            assert_near(points[i].n, width_s / 0.005, 1, "rows");
+            assert_near(points[i + 1].t_s - points[i].t_s, i + 2 < count ? width_s : width_s / 2,
+                        i + 2 < count ? 0.006 : width_s, "s");
+        }
+    }
+    print_message("%zu bins, %zu of them even\n", count, even);
+    assert_true(even > 200 && even < DIGEST_EVEN_BINS && count < DIGEST_HOLD_BINS);
+    assert_near(rows, 80 / 0.005, 1.5, "rows");
+    free(points);
+    digest_free(digest);
+    close_bench(&bench);
 }
 
 static void test_bins_hold_the_means_of_their_rows(void **state)
@@ -273,6 +313,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_bins_hold_the_means_of_their_rows),
+        cmocka_unit_test(test_a_long_hold_ends_in_even_bins),
         cmocka_unit_test(test_order_and_halves_make_no_difference),
         cmocka_unit_test(test_sine_is_folded_without_its_first_cycle),
         cmocka_unit_test(test_windows_are_the_way_back_of_plan_time),
