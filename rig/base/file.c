@@ -175,6 +175,31 @@ int file_replace(const char *path, const void *bytes, size_t size, struct rig_er
     return 0;
 }
 
+static void digest_hex(struct sha256_ctx *context, char hex[65])
+{
+    uint8_t digest[SHA256_DIGEST_SIZE];
+    sha256_digest(context, sizeof digest, digest);
+    for (size_t i = 0; i < sizeof digest; i++) {
+        hex[2 * i] = "0123456789abcdef"[digest[i] >> 4];
+        hex[2 * i + 1] = "0123456789abcdef"[digest[i] & 15];
+    }
+    hex[64] = 0;
+}
+
+void bytes_sha256(const void *bytes, size_t size, char hex[65])
+{
+    struct sha256_ctx context;
+    sha256_init(&context);
+    sha256_update(&context, size, bytes);
+    digest_hex(&context, hex);
+}
+
+int file_sync_name(const char *path, struct rig_err *err)
+{
+    int failed = sync_folder_of(path);
+    return failed ? rig_fail_os(err, failed, "%s: can't be made safe", path) : 0;
+}
+
 int file_sha256(const char *path, char hex[65], struct rig_err *err)
 {
     enum { BLOCK = 65536 };
@@ -203,22 +228,14 @@ int file_sha256(const char *path, char hex[65], struct rig_err *err)
     close(fd);
     if (failed)
         return fail_reading(err, failed, path);
-    uint8_t digest[SHA256_DIGEST_SIZE];
-    sha256_digest(&context, sizeof digest, digest);
-    for (size_t i = 0; i < sizeof digest; i++) {
-        hex[2 * i] = "0123456789abcdef"[digest[i] >> 4];
-        hex[2 * i + 1] = "0123456789abcdef"[digest[i] & 15];
-    }
-    hex[64] = 0;
+    digest_hex(&context, hex);
     return 0;
 }
 
 int file_make_folder(const char *path, int fresh, struct rig_err *err)
 {
-    if (mkdir(path, 0777) == 0) {
-        int failed = sync_folder_of(path);
-        return failed ? rig_fail_os(err, failed, "%s: can't be made safe", path) : 0;
-    }
+    if (mkdir(path, 0777) == 0)
+        return file_sync_name(path, err);
     int saved = errno;
     struct stat status;
     if (saved != EEXIST || stat(path, &status))

@@ -39,6 +39,10 @@ int file_append_close(struct file_append *file, struct rig_err *err);
 
 /* SHA-256 (FIPS 180-4) of a file as 64 hex digits and NUL, streamed. */
 int file_sha256(const char *path, char hex[65], struct rig_err *err);
+/* The same of bytes in memory. */
+void bytes_sha256(const void *bytes, size_t size, char hex[65]);
+/* Makes the name of a file or folder durable, by a sync of the folder it is in. */
+int file_sync_name(const char *path, struct rig_err *err);
 
 /* Makes one folder, durably; RIG_EINPUT when it is there already and `fresh` is set, or
  * when a file is in its place. */
