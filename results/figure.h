@@ -36,6 +36,8 @@ struct figure {
     char x_label[FIGURE_TEXT_SIZE];      /* with unit: "depth, mm" */
     char y_label[FIGURE_TEXT_SIZE];
     bool log_x, log_y; /* then points that are not above 0 are not drawn */
+    /* x is in seconds since 1970-01-01T00:00:00Z: the still picture has a calendar below. */
+    bool dates;
     /* Names in place of numbers on the y axis: row r lies at y = r, row 0 on top. NULL: none. */
     char (*rows)[FIGURE_TEXT_SIZE];
     size_t row_count;

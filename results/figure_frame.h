@@ -23,6 +23,10 @@ enum { FIGURE_TICK_LIMIT = 32 };
  * FIGURE_TICK_LIMIT. low < high. */
 size_t figure_ticks(double low, double high, int about, bool logarithmic,
                     double ticks[FIGURE_TICK_LIMIT]);
+/* Ticks of a calendar, at whole hours, days, weeks, months or years of UTC, and what each
+ * says: "2026-04", "2026-04-12", "04-12 06:00". Seconds since 1970-01-01T00:00:00Z. */
+size_t figure_date_ticks(double low, double high, int about, double ticks[FIGURE_TICK_LIMIT],
+                         char texts[FIGURE_TICK_LIMIT][32]);
 /* The tick's number with the decimals that tell it from its neighbours at `step`. */
 void figure_tick_text(char buffer[32], double value, double step);
 

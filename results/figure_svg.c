@@ -46,18 +46,26 @@ static bool drawn(const struct drawing *d, double x, double y)
 static void x_axis(const struct drawing *d)
 {
     double ticks[FIGURE_TICK_LIMIT];
-    size_t count = figure_ticks(d->frame.x_low, d->frame.x_high, 8, d->figure->log_x, ticks);
+    char dates[FIGURE_TICK_LIMIT][32];
+    size_t count = d->figure->dates
+                       ? figure_date_ticks(d->frame.x_low, d->frame.x_high, 8, ticks, dates)
+                       : figure_ticks(d->frame.x_low, d->frame.x_high, 8, d->figure->log_x, ticks);
     for (size_t i = 0; i < count; i++) {
         char number[32];
         double x = place_x(d, ticks[i]);
-        figure_tick_text(number, ticks[i],
-                         d->figure->log_x ? ticks[i]
-                         : count > 1      ? ticks[1] - ticks[0]
-                                          : ticks[i]);
+        if (d->figure->dates)
+            memcpy(number, dates[i], sizeof number);
+        else
+            figure_tick_text(number, ticks[i],
+                             d->figure->log_x ? ticks[i]
+                             : count > 1      ? ticks[1] - ticks[0]
+                                              : ticks[i]);
+        /* A date at the edge is wide. */
+        double half = LETTER * (double)strlen(number) / 2, middle = fmin(x, WIDTH - half - 1);
         text_format(d->out,
                     "<path class=\"grid\" d=\"M%.1f %.1fV%.1f\"/><text class=\"tick\" x=\"%.1f\" "
                     "y=\"%.1f\" text-anchor=\"middle\">%s</text>\n",
-                    x, TOP, d->bottom, x, d->bottom + 16, number);
+                    x, TOP, d->bottom, middle, d->bottom + 16, number);
     }
     text_format(d->out, "<text class=\"axis\" x=\"%.1f\" y=\"%.1f\" text-anchor=\"middle\">",
                 (d->left + RIGHT) / 2, d->bottom + 36);
