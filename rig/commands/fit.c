@@ -9,6 +9,7 @@
 #include "results/fit.h"
 #include "results/report.h"
 #include "rig/fit_files.h"
+#include "rig/ledger_place.h"
 
 #include <stdbool.h>
 #include <stdio.h>
@@ -17,14 +18,18 @@
 #include <unistd.h>
 
 static const char usage[] =
-    "usage: wetsweep fit RECORDING [--degree N] [--json]\n"
+    "usage: wetsweep fit RECORDING [--degree N] [--json] [--ledger FILE | --no-ledger]\n"
     "\n"
     "Fits a recording: curve, straightness, hysteresis, lags, step and frequency response,\n"
     "each with a 95 % interval or the reason why it can't be known. Writes results.json and\n"
     "report.html into the recording's folder. Works on recordings that were cut short too.\n"
+    "Fills the ledger beside the recording (see wetsweep ledger --help).\n"
     "\n"
     "  --degree N   degree of the calibration polynomial, 1 to 9 (default: chosen by AICc)\n"
     "  --json       print results.json instead of the summary\n"
+    "  --ledger FILE  another ledger than wetsweep.ledger beside the recording, or than what\n"
+    "               the environment variable WETSWEEP_LEDGER says\n"
+    "  --no-ledger  fill none\n"
     "\n"
     "example: wetsweep fit WS-B-0007-20260412-161500.recording\n";
 
@@ -83,57 +88,100 @@ static void summarise(const struct fit *fit, const char *folder)
     printf("\n%llu rows. Report: %s/report.html\n", (unsigned long long)fit->rows, folder);
 }
 
-int command_fit(int argc, char **argv)
+struct wish {
+    const char *folder, *ledger; /* ledger: NULL for the usual one */
+    bool json, no_ledger;
+    struct fit_options options;
+};
+
+static int take_degree(const char *text, int *degree)
 {
-    const char *folder = NULL;
-    struct fit_options options = {.degree = -1};
-    bool json = false;
-    for (int i = 1; i < argc; i++) {
-        int64_t degree;
-        if (strcmp(argv[i], "--help") == 0) {
-            fputs(usage, stdout);
-            return 0;
-        } else if (strcmp(argv[i], "--json") == 0) {
-            json = true;
-        } else if (strcmp(argv[i], "--degree") == 0 && i + 1 < argc) {
-            const char *text = argv[++i];
-            if (!rig_whole_number(text, strlen(text), 1, 9, &degree, NULL)) {
-                fprintf(stderr, "wetsweep: fit: --degree '%s': a whole number from 1 to 9\n", text);
-                return 2;
-            }
-            options.degree = (int)degree;
-        } else if (argv[i][0] != '-' && !folder) {
-            folder = argv[i];
-        } else {
-            fprintf(stderr, "wetsweep: fit: '%s' is not expected here; see wetsweep fit --help\n",
-                    argv[i]);
-            return 2;
-        }
-    }
-    if (!folder) {
-        fputs("wetsweep: fit: which recording? See wetsweep fit --help\n", stderr);
+    int64_t whole;
+    if (!rig_whole_number(text, strlen(text), 1, 9, &whole, NULL)) {
+        fprintf(stderr, "wetsweep: fit: --degree '%s': a whole number from 1 to 9\n", text);
         return 2;
     }
+    *degree = (int)whole;
+    return 0;
+}
+
+/* 0, or an exit status once the user has been told; -1: help was printed. */
+static int read_arguments(int argc, char **argv, struct wish *wish)
+{
+    for (int i = 1; i < argc; i++) {
+        const char *argument = argv[i], *value = i + 1 < argc ? argv[i + 1] : NULL;
+        int status = 0;
+        if (strcmp(argument, "--help") == 0) {
+            fputs(usage, stdout);
+            return -1;
+        } else if (strcmp(argument, "--json") == 0) {
+            wish->json = true;
+        } else if (strcmp(argument, "--no-ledger") == 0) {
+            wish->no_ledger = true;
+        } else if (strcmp(argument, "--degree") == 0 && value) {
+            status = take_degree(argv[++i], &wish->options.degree);
+        } else if (strcmp(argument, "--ledger") == 0 && value) {
+            wish->ledger = argv[++i];
+        } else if (argument[0] != '-' && !wish->folder) {
+            wish->folder = argument;
+        } else {
+            fprintf(stderr, "wetsweep: fit: '%s' is not expected here; see wetsweep fit --help\n",
+                    argument);
+            status = 2;
+        }
+        if (status)
+            return status;
+    }
+    if (wish->folder)
+        return 0;
+    fputs("wetsweep: fit: which recording? See wetsweep fit --help\n", stderr);
+    return 2;
+}
+
+/* The results are safe in the recording by now; that the ledger lacks them is still told. */
+static int fill_ledger(const struct wish *wish)
+{
+    struct rig_err err = {0};
+    struct text notice = {0};
+    char *path = NULL;
+    int code = ledger_fill(wish->ledger, wish->folder, &path, &notice, &err);
+    if (notice.size)
+        fprintf(stderr, "wetsweep: %s", notice.bytes);
+    if (!code && !wish->json)
+        printf("Ledger: %s\n", path);
+    text_free(&notice);
+    free(path);
+    return code ? command_error(&err) : 0;
+}
+
+int command_fit(int argc, char **argv)
+{
+    struct wish wish = {.options.degree = -1};
+    int status = read_arguments(argc, argv, &wish);
+    if (status)
+        return status < 0 ? 0 : status;
     uint64_t shown = 0;
     if (isatty(STDERR_FILENO)) {
-        options.progress = show_progress;
-        options.context = &shown;
+        wish.options.progress = show_progress;
+        wish.options.context = &shown;
     }
     struct rig_err err = {0};
     struct fit fit = {0};
-    struct recording *recording = recording_open(folder, &err);
+    struct recording *recording = recording_open(wish.folder, &err);
     if (!recording)
         return command_error(&err);
-    int code = fit_recording(&fit, recording, &options, &err);
+    int code = fit_recording(&fit, recording, &wish.options, &err);
     if (shown)
         fputs("\r                              \r", stderr);
     if (!code)
         code = fit_write(&fit, recording, &err);
-    if (!code && json)
-        code = print_file(folder, "results.json", &err);
+    if (!code && wish.json)
+        code = print_file(wish.folder, "results.json", &err);
     else if (!code)
-        summarise(&fit, folder);
+        summarise(&fit, wish.folder);
     fit_free(&fit);
     recording_free(recording);
-    return code ? command_error(&err) : 0;
+    if (code)
+        return command_error(&err);
+    return wish.no_ledger ? 0 : fill_ledger(&wish);
 }
