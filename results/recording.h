@@ -81,6 +81,10 @@ int recording_event(struct recording_writer *writer, double t_s, const char *kin
  * a second. */
 int recording_sync(struct recording_writer *writer, struct rig_err *err);
 uint64_t recording_size(const struct recording_writer *writer); /* bytes so far */
+/* Puts a value (JSON text) under a key of run.json; it is written with the final state.
+ * RIG_EBUG when it isn't JSON. */
+int recording_note(struct recording_writer *writer, const char *key, const char *json,
+                   struct rig_err *err);
 /* Syncs, writes the hashes and the final state (with one sentence why), frees.
  * The first error is reported; all that can be saved is. */
 int recording_close(struct recording_writer *writer, enum run_state state, const char *why,

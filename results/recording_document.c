@@ -125,6 +125,17 @@ int run_document_list_traces(struct run_document *document, struct rig_err *err)
     return ok ? RIG_OK : rig_fail_memory(err, "run.json");
 }
 
+int run_document_note(struct run_document *document, const char *key, const char *json,
+                      struct rig_err *err)
+{
+    json_t *value = json_loads(json, JSON_DECODE_ANY, NULL);
+    if (!value)
+        return rig_fail(err, RIG_EBUG, "'%.40s' of run.json is not JSON", key);
+    if (json_object_set_new(document->root, key, value))
+        return rig_fail_memory(err, "run.json");
+    return RIG_OK;
+}
+
 static int add_hash(json_t *hashes, const char *folder, const char *name, struct rig_err *err)
 {
     char hex[65];

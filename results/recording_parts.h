@@ -65,6 +65,9 @@ size_t run_document_trace_count(const struct run_document *document);
 const char *run_document_trace_path(const struct run_document *document, size_t trace);
 /* "traces/0.csv": made from the number, never taken from the file. */
 void recording_trace_name(size_t trace, char name[40]);
+/* Any other key, with a value as JSON text. */
+int run_document_note(struct run_document *document, const char *key, const char *json,
+                      struct rig_err *err);
 /* State, reason and the hashes of the files of the folder. What can't be hashed is
  * left out, and the first such error returned, after all the rest is done. */
 int run_document_end(struct run_document *document, const char *folder, const struct rig *rig,

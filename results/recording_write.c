@@ -310,6 +310,12 @@ uint64_t recording_size(const struct recording_writer *writer)
     return size;
 }
 
+int recording_note(struct recording_writer *writer, const char *key, const char *json,
+                   struct rig_err *err)
+{
+    return run_document_note(&writer->document, key, json, err);
+}
+
 int recording_close(struct recording_writer *writer, enum run_state state, const char *why,
                     struct rig_err *err)
 {

@@ -86,7 +86,7 @@ static void fill_view(const struct bench *bench, struct bench_view *view)
         memcpy(view->reading_unit, channel->unit, sizeof view->reading_unit);
     }
     for (size_t i = 0; i < bench->source_count; i++)
-        view->malformed += bench->sources[i].malformed;
+        view->malformed += bench->sources[i].tally.malformed;
     view->rows = recorder_rows(recorder);
     view->lost = recorder_lost(recorder);
     view->resends = bench->resend_limit.total;
@@ -169,6 +169,10 @@ static int prepare(struct bench *bench, struct rig_err *err)
         .log = recorder_log(settings->recorder),
         .first_line_s = settings->first_line_s,
         .silent_s = settings->silent_s,
+        .until_ns = settings->until_ns,
+        .until = settings->until,
+        .alert = settings->alert,
+        .alert_context = settings->alert_context,
     };
     for (size_t i = 0; i < bench->source_count; i++) {
         bench->sources[i].decoder = decoder_open(&settings->rig->sources[i], err);
@@ -184,6 +188,7 @@ static int prepare(struct bench *bench, struct rig_err *err)
 
 static void carry_out(struct bench *bench, struct bench_end *end)
 {
+    const struct bench_settings *settings = bench->settings;
     bench->start_ns = bench->now_ns = rig_clock_now(&bench->settings->clock);
     bench->shown_phase = PHASE_OVER;
     bench_greet_sources(bench);
@@ -204,6 +209,12 @@ static void carry_out(struct bench *bench, struct bench_end *end)
     end->exit_status = supervisor_exit_status(bench->supervisor);
     snprintf(end->why, sizeof end->why, "%s", supervisor_why(bench->supervisor));
     fill_view(bench, &end->view);
+    supervisor_count(bench->supervisor, bench->now_ns, &end->run);
+    end->source_count = bench->source_count;
+    for (size_t i = 0; i < bench->source_count; i++) {
+        end->sources[i] = bench->sources[i].tally;
+        memcpy(end->sources[i].name, settings->rig->sources[i].name, sizeof end->sources[i].name);
+    }
 }
 
 int bench_run(struct bench_settings *settings, struct bench_end *end, struct rig_err *err)

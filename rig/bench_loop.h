@@ -30,6 +30,13 @@ struct bench_view {
     unsigned stops;
 };
 
+/* What came of one source. Gaps: pauses while strokes were being run (run_summary.h). */
+struct source_tally {
+    char name[RIG_NAME_SIZE];
+    uint64_t rows, malformed, gaps;
+    double gap_s, longest_gap_s;
+};
+
 struct bench_settings {
     const struct rig *rig;
     const struct plan *plan;
@@ -44,6 +51,11 @@ struct bench_settings {
     void (*show)(void *context, const struct bench_view *view);
     void *context;
     double first_line_s, silent_s; /* as in supervisor.h; 0: default */
+    int64_t until_ns;              /* as in supervisor.h */
+    const char *until;
+    /* What somebody may want to be woken for; from the loop, must not block. NULL allowed. */
+    void (*alert)(void *context, double t_s, const char *kind, const char *text);
+    void *alert_context;
 };
 
 struct bench_end {
@@ -52,6 +64,9 @@ struct bench_end {
     int exit_status;
     char why[1024];
     struct bench_view view; /* the last */
+    struct supervisor_tally run;
+    size_t source_count;
+    struct source_tally sources[RIG_SOURCE_LIMIT];
 };
 
 /* Runs to the end. Returns 0 when the run was carried through to a state (*end says

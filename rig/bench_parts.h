@@ -15,7 +15,10 @@ struct bench_source {
     struct transport port;
     bool open;
     struct decoder *decoder;
-    uint64_t malformed, clock_resets;
+    uint64_t clock_resets;
+    struct source_tally tally;
+    int64_t last_ns;     /* of its latest line, 0: none */
+    int64_t interval_ns; /* usual, between lines; 0: not known */
     struct event_limit malformed_limit;
 };
 

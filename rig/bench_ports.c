@@ -3,6 +3,7 @@
  * sleep ended, before anything is done about it. */
 #include "rig/bench_parts.h"
 
+#include <math.h>
 #include <poll.h>
 #include <stdio.h>
 #include <string.h>
@@ -11,6 +12,8 @@
 enum { PIECES_A_WAKE_UP = 4 };
 /* For ports without a descriptor, which can't wake the loop. */
 static const int64_t LOOK_NS = 2000000;
+/* run_summary.h */
+static const int64_t GAP_NS = 1000000000, GAP_INTERVALS = 5;
 
 static void lose_axis(struct bench *bench, const struct rig_err *err)
 {
@@ -67,13 +70,35 @@ static void lose_source(struct bench *bench, size_t index, const struct rig_err 
     supervisor_fault(bench->supervisor, "unplugged", text, false, bench->now_ns);
 }
 
+/* The usual interval is a mean that forgets slowly: lines that come in one piece have no
+ * time between them. */
+static void note_pause(struct bench *bench, struct bench_source *source)
+{
+    int64_t pause_ns = bench->now_ns - source->last_ns, usual_ns = source->interval_ns;
+    bool first = source->last_ns == 0;
+    source->last_ns = bench->now_ns;
+    if (first)
+        return;
+    source->interval_ns = usual_ns ? usual_ns + (pause_ns - usual_ns) / 16 : pause_ns;
+    struct supervisor_view run;
+    if (usual_ns == 0 || pause_ns <= GAP_NS || pause_ns <= GAP_INTERVALS * usual_ns)
+        return;
+    supervisor_look(bench->supervisor, bench->now_ns, &run);
+    if (run.phase != PHASE_MEASURE)
+        return;
+    double pause_s = rig_ns_to_s(pause_ns);
+    source->tally.gaps++;
+    source->tally.gap_s += pause_s;
+    source->tally.longest_gap_s = fmax(source->tally.longest_gap_s, pause_s);
+}
+
 static void take_line(struct bench *bench, size_t index, const struct decoded *line)
 {
     struct bench_source *source = &bench->sources[index];
     const struct rig_source *described = &bench->settings->rig->sources[index];
     if (!line->good) {
         char text[DECODE_TEXT_SIZE + RIG_NAME_SIZE + 4];
-        source->malformed++;
+        source->tally.malformed++;
         snprintf(text, sizeof text, "%s: %s", described->name, line->text);
         if (event_limit_takes(&source->malformed_limit, bench->now_ns))
             bench_event(bench, "malformed", text);
@@ -81,6 +106,8 @@ static void take_line(struct bench *bench, size_t index, const struct decoded *l
     }
     recorder_row(bench->settings->recorder, index, bench_t_s(bench), line->device_s, line->values,
                  described->channel_count);
+    source->tally.rows++;
+    note_pause(bench, source);
     supervisor_heard(bench->supervisor, index, bench->now_ns);
     if (index == bench->shown_source)
         bench->reading = line->values[bench->shown_channel];

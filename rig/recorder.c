@@ -365,6 +365,12 @@ uint64_t recorder_lost(const struct recorder *recorder)
     return recorder->lost;
 }
 
+/* run.json is touched by nobody else between its making and recording_close. */
+int recorder_note(struct recorder *recorder, const char *key, const char *json, struct rig_err *err)
+{
+    return recording_note(recorder->writer, key, json, err);
+}
+
 int recorder_close(struct recorder *recorder, enum run_state state, const char *why,
                    struct rig_err *err)
 {

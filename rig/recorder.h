@@ -48,6 +48,9 @@ int recorder_trouble_fd(const struct recorder *recorder);
 uint64_t recorder_rows(const struct recorder *recorder);
 uint64_t recorder_lost(const struct recorder *recorder);
 
+/* A value (JSON text) for run.json, kept until the end. */
+int recorder_note(struct recorder *recorder, const char *key, const char *json,
+                  struct rig_err *err);
 /* Writes out everything, ends the thread, closes the recording with its final state,
  * frees. Returns the first error of all. */
 int recorder_close(struct recorder *recorder, enum run_state state, const char *why,

@@ -44,6 +44,15 @@ void supervisor_say(struct supervisor *supervisor, int64_t now_ns, const char *k
     log->event(log->context, supervisor_t_s(supervisor, now_ns), kind, text);
 }
 
+void supervisor_alert(struct supervisor *supervisor, int64_t now_ns, const char *kind,
+                      const char *text)
+{
+    const struct supervisor_settings *settings = &supervisor->settings;
+    supervisor_say(supervisor, now_ns, kind, text);
+    if (settings->alert)
+        settings->alert(settings->alert_context, supervisor_t_s(supervisor, now_ns), kind, text);
+}
+
 static double or_default(double value, double otherwise)
 {
     return value > 0 ? value : otherwise;
@@ -80,6 +89,8 @@ void supervisor_free(struct supervisor *supervisor)
 
 void supervisor_enter(struct supervisor *supervisor, enum run_phase phase, int64_t now_ns)
 {
+    if (supervisor->phase == PHASE_MEASURE)
+        supervisor->measured_ns += now_ns - supervisor->phase_ns;
     supervisor->phase = phase;
     supervisor->phase_ns = now_ns;
     if (phase != PHASE_OVER)
@@ -91,7 +102,7 @@ void supervisor_fault(struct supervisor *supervisor, const char *kind, const cha
 {
     if (supervisor->phase == PHASE_OVER)
         return;
-    supervisor_say(supervisor, now_ns, kind, text);
+    supervisor_alert(supervisor, now_ns, kind, text);
     supervisor->axis_gone |= axis_gone;
     if (supervisor->state == RUN_RUNNING || supervisor->state == RUN_COMPLETE) {
         supervisor_leave(supervisor, RUN_FAULTED, text);
@@ -151,7 +162,7 @@ static void fatal(struct supervisor *supervisor, const struct axis_event *event,
     char text[400];
     snprintf(text, sizeof text, "%s%s%s%s", words[event->kind], event->text[0] ? " ('" : "",
              event->text, event->text[0] ? "')" : "");
-    supervisor_say(supervisor, now_ns, axis_event_name(event->kind), text);
+    supervisor_alert(supervisor, now_ns, axis_event_name(event->kind), text);
     enum run_phase phase = supervisor->phase;
     bool first = supervisor->state == RUN_RUNNING || supervisor->state == RUN_COMPLETE;
     if (first) {

@@ -65,6 +65,12 @@ struct supervisor_settings {
     const struct rig *rig; /* both outlive the supervisor */
     const struct plan *plan;
     struct run_log log;
+    /* What somebody may want to be woken for. NULL allowed. */
+    void (*alert)(void *context, double t_s, const char *kind, const char *text);
+    void *alert_context;
+    int64_t until_ns;    /* the board shall be parked by then, 0: no such time. No stroke
+                            is begun that can't be over, and the run is complete */
+    const char *until;   /* the same for people, such as "07:00"; outlives the supervisor */
     double first_line_s; /* after homing, a source may take this long; 0: 5 s */
     double silent_s;     /* a source may pause this long; 0: 5 s. A source with a rate
                             of its own may always pause for 20 of its lines */
@@ -112,6 +118,16 @@ struct supervisor_view {
     double depth_mm; /* commanded; NaN outside PHASE_MEASURE */
     uint64_t strokes_done;
 };
+/* Counted from the first stroke on. */
+struct supervisor_tally {
+    uint64_t planned, whole; /* strokes: of the plan, and those of it that ran to their end */
+    uint64_t repeated;       /* runs of strokes that had been run, or begun, before */
+    uint64_t interruptions;
+    double measuring_s; /* in PHASE_MEASURE */
+    double lost_s;      /* between interruptions and the strokes after them */
+};
+void supervisor_count(const struct supervisor *supervisor, int64_t now_ns,
+                      struct supervisor_tally *tally);
 void supervisor_look(const struct supervisor *supervisor, int64_t now_ns,
                      struct supervisor_view *view);
 

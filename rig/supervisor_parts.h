@@ -46,6 +46,7 @@ struct supervisor {
     int64_t next_query_ns;
     size_t mark; /* next to come */
     uint64_t strokes_done;
+    int64_t measured_ns; /* in all phases of measuring before this one */
 
     enum run_state state;
     enum board_place board;
@@ -61,6 +62,9 @@ struct supervisor {
 double supervisor_t_s(const struct supervisor *supervisor, int64_t ns);
 void supervisor_say(struct supervisor *supervisor, int64_t now_ns, const char *kind,
                     const char *text);
+/* The same, and wakes people. */
+void supervisor_alert(struct supervisor *supervisor, int64_t now_ns, const char *kind,
+                      const char *text);
 void supervisor_enter(struct supervisor *supervisor, enum run_phase phase, int64_t now_ns);
 
 /* ---- supervisor_retreat.c ---- */
@@ -73,6 +77,8 @@ void supervisor_home(struct supervisor *supervisor, enum run_phase phase, int64_
 /* The controller has restarted, gone quiet or stopped by itself: talk to it afresh, a few
  * times at most. */
 void supervisor_reconnect(struct supervisor *supervisor, const char *reason, int64_t now_ns);
+/* Time from anywhere in the plan to the park position, about. */
+int64_t supervisor_way_home_ns(const struct supervisor *supervisor);
 /* Over, with the board where it is. */
 void supervisor_give_up(struct supervisor *supervisor, const char *reason, int64_t now_ns);
 void supervisor_halted_at_once(struct supervisor *supervisor, int64_t now_ns);

@@ -3,6 +3,8 @@
  * obey, and what is said at the end. */
 #include "rig/supervisor_parts.h"
 
+#include "base/clock.h"
+
 #include <math.h>
 #include <stdio.h>
 
@@ -10,6 +12,8 @@
 enum { RECONNECTS = 5 };
 /* Reports have few decimals, and steps are not whole fractions of them. */
 static const double AGREES_MM = 0.1;
+/* For the answers and the check at the park position. */
+static const double MARGIN_S = 2;
 
 bool supervisor_agrees(double reported_mm, double sent_mm)
 {
@@ -72,6 +76,14 @@ static void parked(struct supervisor *supervisor, const char *doubt, int64_t now
 }
 
 /* ---- ways to lift the board ---- */
+
+int64_t supervisor_way_home_ns(const struct supervisor *supervisor)
+{
+    const struct rig_axis *axis = &supervisor->settings.rig->axis;
+    double travel_mm = axis->travel_high_mm - axis->travel_low_mm;
+    double change_s = axis->speed_mm_s / axis->acceleration_mm_s2;
+    return rig_s_to_ns(travel_mm / axis->speed_mm_s + 2 * change_s + MARGIN_S);
+}
 
 static double park_stage_mm(const struct supervisor *supervisor)
 {

@@ -205,10 +205,39 @@ static void check_at_rest(struct supervisor *supervisor, const struct axis_event
     supervisor_fault(supervisor, "position", text, false, now_ns);
 }
 
+/* Whether the time by which the run is to be over leaves none for what comes next. */
+static bool time_is_up(const struct supervisor *supervisor, int64_t now_ns)
+{
+    int64_t until_ns = supervisor->settings.until_ns, needs_ns = supervisor_way_home_ns(supervisor);
+    if (until_ns == 0 || supervisor->step == STEP_SEND || supervisor->step == STEP_SETTLE)
+        return false;
+    if (supervisor->step == STEP_WAIT) {
+        const struct plan_stroke *next = stroke_of(supervisor, supervisor->stroke);
+        if (now_ns < supervisor->due_ns && now_ns + needs_ns < until_ns)
+            return false; /* the hold lasts as long as there is time for it */
+        needs_ns += rig_s_to_ns(next->end_s - next->start_s);
+    }
+    return now_ns + needs_ns >= until_ns;
+}
+
+static void end_in_time(struct supervisor *supervisor, int64_t now_ns)
+{
+    char text[160];
+    snprintf(text, sizeof text, "ended for %s as asked, after %llu of %zu strokes",
+             supervisor->settings.until, (unsigned long long)supervisor->strokes_done,
+             stroke_count(supervisor));
+    supervisor_leave(supervisor, RUN_COMPLETE, text);
+    supervisor_park(supervisor, now_ns);
+}
+
 void stroke_tick(struct supervisor *supervisor, int64_t now_ns)
 {
     struct rig_err err = {0};
     tell_marks(supervisor, now_ns);
+    if (time_is_up(supervisor, now_ns)) {
+        end_in_time(supervisor, now_ns);
+        return;
+    }
     if (supervisor->step == STEP_WAIT && now_ns >= supervisor->due_ns)
         start_stroke(supervisor);
     switch (supervisor->step) {
@@ -281,6 +310,7 @@ int64_t stroke_deadline_ns(const struct supervisor *supervisor, int64_t now_ns)
 {
     const struct plan *plan = supervisor->settings.plan;
     const struct rig_axis *settings = &supervisor->settings.rig->axis;
+    bool moving = supervisor->step == STEP_SEND || supervisor->step == STEP_SETTLE;
     int64_t deadline_ns = INT64_MAX;
     if (supervisor->step == STEP_WAIT)
         deadline_ns = supervisor->due_ns;
@@ -288,6 +318,9 @@ int64_t stroke_deadline_ns(const struct supervisor *supervisor, int64_t now_ns)
         deadline_ns = rest_until_ns(supervisor);
     else if (settings->live_position && settings->poll_hz > 0 && supervisor->sent)
         deadline_ns = supervisor->next_query_ns;
+    if (!moving && supervisor->settings.until_ns)
+        deadline_ns =
+            sooner(deadline_ns, supervisor->settings.until_ns - supervisor_way_home_ns(supervisor));
     if (supervisor->mark < plan_mark_count(plan)) {
         double ahead_s =
             plan_marks(plan)[supervisor->mark].at_s - stroke_plan_s(supervisor, now_ns);

@@ -2,6 +2,8 @@
  * What others may know of a run: how it stands and how it ended. */
 #include "rig/supervisor_parts.h"
 
+#include "base/clock.h"
+
 #include <math.h>
 
 bool supervisor_over(const struct supervisor *supervisor)
@@ -36,18 +38,33 @@ int supervisor_exit_status(const struct supervisor *supervisor)
     }
 }
 
+void supervisor_count(const struct supervisor *supervisor, int64_t now_ns,
+                      struct supervisor_tally *tally)
+{
+    int64_t measured_ns = supervisor->measured_ns;
+    if (supervisor->phase == PHASE_MEASURE)
+        measured_ns += now_ns - supervisor->phase_ns;
+    *tally = (struct supervisor_tally){
+        .planned = plan_stroke_count(supervisor->settings.plan),
+        .whole = supervisor->strokes_done,
+        .measuring_s = rig_ns_to_s(measured_ns),
+    };
+}
+
 void supervisor_look(const struct supervisor *supervisor, int64_t now_ns,
                      struct supervisor_view *view)
 {
     const struct plan *plan = supervisor->settings.plan;
     bool measuring = supervisor->phase == PHASE_MEASURE;
     double plan_s = measuring ? stroke_plan_s(supervisor, now_ns) : 0;
-    double duration_s = plan_duration_s(plan);
+    double duration_s = plan_duration_s(plan), left_s = fmax(duration_s - plan_s, 0);
+    if (supervisor->settings.until_ns)
+        left_s = fmax(fmin(left_s, rig_ns_to_s(supervisor->settings.until_ns - now_ns)), 0);
     *view = (struct supervisor_view){
         .phase = supervisor->phase,
         .plan_s = plan_s,
         .duration_s = duration_s,
-        .left_s = fmax(duration_s - plan_s, 0),
+        .left_s = left_s,
         .segment = measuring ? plan_segment_at(plan, plan_s) : 0,
         .segments = plan_segment_count(plan),
         .stroke = supervisor->stroke,

@@ -26,6 +26,11 @@ static const char usage[] =
     "  --water-temperature T such as \"20 degC\" (default: not given)\n"
     "  --out DIR             the recording's folder, must not exist\n"
     "                        (default: ID-YYYYMMDD-HHMMSS.recording here)\n"
+    "  --until HH:MM         the board shall be parked by then, local time: no stroke is begun\n"
+    "                        that can't be over (default: the profile's own end)\n"
+    "  --on-event COMMAND    a program to call at each fault and at the end, with the event in\n"
+    "                        WETSWEEP_EVENT, WETSWEEP_TEXT, WETSWEEP_T_S, WETSWEEP_RECORDING,\n"
+    "                        WETSWEEP_BOARD; ended after 30 s\n"
     "  --ports DIR           where the rig file's relative port paths are (default: here)\n"
     "  --bench FILE.bench    no hardware: a simulated bench in simulated time\n"
     "  --seed N              of the simulated bench's noise (default: 1)\n"
@@ -48,6 +53,7 @@ static int parse(int argc, char **argv, struct run_options *options)
         {"--note", &options->note},         {"--water-temperature", &options->water_temperature},
         {"--out", &options->out},           {"--bench", &options->bench},
         {"--ports", &options->ports},       {"--seed", &seed},
+        {"--until", &options->until},       {"--on-event", &options->on_event},
     };
     for (int i = 1; i < argc; i++) {
         const struct option_place *place = NULL;

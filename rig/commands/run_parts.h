@@ -5,13 +5,18 @@
 
 #include "rig/bench_loop.h"
 #include "rig/inputs.h"
+#include "rig/run_summary.h"
 
+#include <pthread.h>
 #include <stdbool.h>
 #include <stdint.h>
+
+struct notifier;
 
 struct run_options {
     const char *profile, *rig, *board, *revision, *coating, *note, *water_temperature;
     const char *out, *bench, *ports;
+    const char *until, *on_event;
     uint64_t seed;
 };
 
@@ -30,7 +35,37 @@ void run_show_cautions(const struct run_show *show, bool simulated);
 void run_show_plan(const struct inputs *inputs, const char *folder);
 /* At any rate: prints what is new, and a line of progress when its time has come. */
 void run_show_update(struct run_show *show, const struct bench_view *view);
-void run_show_end(struct run_show *show, const struct bench_end *end, const char *folder);
+void run_show_end(struct run_show *show, const struct bench_end *end,
+                  const struct run_summary *summary, const char *folder);
+
+/* One run from its options to its end. */
+struct run_job {
+    const struct run_options *options;
+    struct inputs *inputs;
+    const char *folder;
+    struct bench_settings bench;
+    struct sim_bench *sim;
+    struct run_show show;
+    struct bench_end end;
+    struct rig_err err, closing;
+    int code, closed;
+    int lock_fd; /* -1: none */
+    struct notifier *notifier;
+    struct run_summary summary;
+    /* Between the loop's thread and this one. */
+    pthread_mutex_t lock;
+    struct bench_view view;
+    bool viewed, over;
+};
+
+/* ---- run_open.c: 0, or the code with err ---- */
+int run_refuse_existing(const char *folder, struct rig_err *err);
+/* Hardware is locked against other runs first; the lock is job->lock_fd. */
+int run_open_ports(struct run_job *job, struct rig_err *err);
+void run_close_ports(struct run_job *job);
+/* After the ports, for the clock: --until as a time of that clock. */
+int run_set_until(struct run_job *job, struct rig_err *err);
+int run_open_recording(struct run_job *job, double water_degc, struct rig_err *err);
 
 /* Ports, recording, loop, end. Returns the exit status; has printed all there is to say. */
 int run_carry_out(const struct run_options *options, struct inputs *inputs, double water_degc,

@@ -129,7 +129,19 @@ void run_show_update(struct run_show *show, const struct bench_view *view)
     fflush(stdout);
 }
 
-void run_show_end(struct run_show *show, const struct bench_end *end, const char *folder)
+static void show_summary(const struct run_show *show, const struct run_summary *summary)
+{
+    static const char *const colours[] = {
+        [USABLE_NO] = red, [USABLE_IN_PART] = yellow, [USABLE_YES] = green};
+    printf("%sUsable:%s    %s", colour(show, colours[summary->usable]), colour(show, plain),
+           summary->word);
+    for (size_t i = 0; i < summary->reason_count; i++)
+        printf("%s%s", i ? "\n           " : ": ", summary->reasons[i]);
+    puts("");
+}
+
+void run_show_end(struct run_show *show, const struct bench_end *end,
+                  const struct run_summary *summary, const char *folder)
 {
     const struct bench_view *view = &end->view;
     char duration[32];
@@ -148,6 +160,7 @@ void run_show_end(struct run_show *show, const struct bench_end *end, const char
     if (view->resends)
         printf(", %llu lines sent again", (unsigned long long)view->resends);
     puts(")");
+    show_summary(show, summary);
     if (view->rows)
         printf("Next:      wetsweep fit %s\n", folder);
     fflush(stdout);

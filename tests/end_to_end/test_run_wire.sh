@@ -101,7 +101,8 @@ first=$!
 for _ in $(seq 100); do grep -q measuring first.out && break; sleep 0.05; done
 "${run[@]}" --out second.recording >second.out 2>second.err
 status=$?
-if [ $status -eq 0 ] || [ -e second.recording ] || ! grep -qi 'use\|busy' second.err; then
+if [ $status -ne 1 ] || [ -e second.recording ] ||
+    ! grep -q "in use by another run (process $first, board WS-B-0007, recording first.recording, since" second.err; then
     echo "a busy port: status $status"
     cat second.out second.err
     failed=1

@@ -63,6 +63,10 @@ expect "water without unit" 2 "--water-temperature '20' is not a temperature wit
     good.profile --rig good.rig "${who[@]}" --water-temperature 20
 expect "water in mm" 2 "temperature" good.profile --rig good.rig "${who[@]}" --water-temperature "20 mm"
 
+expect "no time of day" 2 "'7' is not a time of day; write hours and minutes, such as 07:00" \
+    good.profile --rig good.rig "${who[@]}" --bench good.bench --until 7 --out until.recording
+[ -e until.recording ] && { echo "no time of day: a recording was made of nothing"; failed=1; }
+
 sed 's/travel 0 mm to 200 mm/travel 200 mm to 0 mm/' good.rig >upside.rig
 expect "travel upside down" 2 "upside.rig:5:" good.profile --rig upside.rig "${who[@]}"
 sed 's/to 60 mm at/to 612 mm at/' good.profile >other.profile
@@ -115,6 +119,45 @@ if [ $status -ne 5 ] || ! grep -q "the recording can't be written" full.err ||
     ! grep -q "the board is parked clear of the water" full.err; then
     echo "disk full: status $status"
     cat full.out full.err
+    failed=1
+fi
+
+# A night of 50 hours that shall be over in some minutes: parked by then, and complete.
+printf 'start at 10 mm\nrepeat for 50 h\nramp to 60 mm at 10 mm/s\nhold 2 s\nramp to 10 mm at 10 mm/s\nhold 2 s\nend\n' >night.profile
+until=$(date -d '5 minutes' +%H:%M)
+"$WETSWEEP" run night.profile --rig good.rig "${who[@]}" --bench good.bench --out night.recording \
+    --until "$until" --on-event 'echo "$WETSWEEP_EVENT,$WETSWEEP_BOARD,$(grep -c complete "$WETSWEEP_RECORDING"/run.json)" >called' \
+    >night.out 2>night.err
+status=$?
+if [ $status -ne 0 ] || ! grep -q "^Complete: ended for $until as asked, after [1-9][0-9]* of [0-9]* strokes" night.out ||
+    ! grep -q '^Usable:    yes: [1-9][0-9]* of [0-9]* strokes were measured, the rest left out as asked' night.out ||
+    [ "$(cat called)" != "complete,WS-B-0007,1" ]; then
+    echo "until $until: status $status"
+    cat night.out night.err called
+    failed=1
+fi
+python3 - night.recording <<'CHECK' || failed=1
+import csv, json, sys
+folder = sys.argv[1]
+run = json.load(open(folder + "/run.json"))
+assert run["state"] == "complete", run["state"]
+summary = run["summary"]
+strokes = list(csv.DictReader(open(folder + "/strokes.csv")))
+assert summary["usable"] == "yes" and summary["strokes_whole"] == len(strokes), summary
+end = float(list(csv.DictReader(open(folder + "/events.csv")))[-1]["t_s"])
+print(f"{len(strokes)} strokes, parked after {end:.0f} s")
+# Between 4 and 5 minutes were left, and no stroke (5 s, a hold of 2 s) was begun in vain.
+assert 4 * 60 - 20 < end < 5 * 60, end
+assert strokes[-1]["ended_s"], "a stroke was cut"
+CHECK
+
+# A call that fails is told, and changes nothing.
+"$WETSWEEP" run good.profile --rig good.rig "${who[@]}" --bench good.bench --out call.recording \
+    --on-event 'exit 7' >call.out 2>call.err
+status=$?
+if [ $status -ne 0 ] || ! grep -q -- '--on-event: of 1 events, 1 calls failed' call.err; then
+    echo "a call that fails: status $status"
+    cat call.out call.err
     failed=1
 fi
 exit $failed
