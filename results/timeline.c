@@ -30,27 +30,71 @@ double timeline_median(double values[], size_t count)
     return (values[(count - 1) / 2] + values[count / 2]) / 2;
 }
 
-/* Rows that make no sense leave their stroke unknown. Of a stroke that was run twice
- * the last whole run counts. */
-static void collect(struct timeline *timeline, struct stroke_times times[],
-                    const struct stroke_row rows[], size_t count)
+static bool whole(const struct stroke_row *row)
 {
-    for (size_t i = 0; i < timeline->stroke_count; i++) {
-        const struct timeline_stroke *stroke = &timeline->strokes[i];
+    return isfinite(row->sent_s) && isfinite(row->ended_s) && row->ended_s >= row->sent_s;
+}
+
+/* Which row counts for each stroke; NO_ROW: none. From the last stroke back, the last whole
+ * run that is before the one of the stroke behind it: rows are in the order of time. */
+#define NO_ROW SIZE_MAX
+
+static void choose_rows(size_t chosen[], size_t stroke_count, const struct stroke_row rows[],
+                        size_t count, size_t earlier[])
+{
+    size_t limit = count;
+    for (size_t k = 0; k < stroke_count; k++)
+        chosen[k] = NO_ROW;
+    for (size_t i = 0; i < count; i++) {
+        if (rows[i].stroke >= stroke_count || !whole(&rows[i]))
+            continue;
+        earlier[i] = chosen[rows[i].stroke];
+        chosen[rows[i].stroke] = i;
+    }
+    for (size_t k = stroke_count; k-- > 0;) {
+        while (chosen[k] != NO_ROW && chosen[k] >= limit)
+            chosen[k] = earlier[chosen[k]];
+        if (chosen[k] != NO_ROW)
+            limit = chosen[k];
+    }
+}
+
+/* When the stage left the hold of a stroke for something else than the next stroke; 0: it did not.
+ */
+static double left_s(const size_t chosen[], size_t stroke_count, size_t stroke,
+                     const struct stroke_row rows[], size_t count)
+{
+    size_t row = chosen[stroke], next = row + 1;
+    while (next < count && !(rows[next].sent_s >= rows[row].ended_s))
+        next++;
+    if (next == count || (stroke + 1 < stroke_count && chosen[stroke + 1] == next))
+        return 0;
+    return rows[next].sent_s;
+}
+
+/* Rows that make no sense leave their stroke unknown. */
+static int collect(struct timeline *timeline, struct stroke_times times[],
+                   const struct stroke_row rows[], size_t count, struct rig_err *err)
+{
+    size_t stroke_count = timeline->stroke_count;
+    size_t *chosen = malloc((stroke_count + count + 1) * sizeof *chosen);
+    if (!chosen)
+        return rig_fail_memory(err, "the timeline");
+    choose_rows(chosen, stroke_count, rows, count, chosen + stroke_count);
+    for (size_t i = 0; i < stroke_count; i++) {
+        struct timeline_stroke *stroke = &timeline->strokes[i];
         times[i] = (struct stroke_times){
             .sent_s = NAN, .ended_s = NAN, .duration_s = stroke->plan_end_s - stroke->plan_start_s};
-    }
-    for (size_t i = 0; i < count; i++) {
-        const struct stroke_row *row = &rows[i];
-        if (row->stroke >= timeline->stroke_count || !isfinite(row->sent_s) ||
-            !isfinite(row->ended_s) || row->ended_s < row->sent_s)
+        if (chosen[i] == NO_ROW)
             continue;
-        times[row->stroke].sent_s = row->sent_s;
-        times[row->stroke].ended_s = row->ended_s;
-        timeline->strokes[row->stroke].known = true;
-        if (row->stroke > timeline->last_known)
-            timeline->last_known = row->stroke;
+        times[i].sent_s = rows[chosen[i]].sent_s;
+        times[i].ended_s = rows[chosen[i]].ended_s;
+        stroke->known = true;
+        stroke->left_s = left_s(chosen, stroke_count, i, rows, count);
+        timeline->last_known = i;
     }
+    free(chosen);
+    return RIG_OK;
 }
 
 int timeline_make(struct timeline *timeline, const struct plan *plan,
@@ -79,8 +123,9 @@ int timeline_make(struct timeline *timeline, const struct plan *plan,
                                                         .host_start_s = NAN,
                                                         .host_end_s = NAN,
                                                         .scatter_s = NAN};
-    collect(timeline, times, strokes, row_count);
-    int code = timeline_acknowledged(timeline, times, err);
+    int code = collect(timeline, times, strokes, row_count, err);
+    if (!code)
+        code = timeline_acknowledged(timeline, times, err);
     bool polled = false;
     if (!code && timeline->anchor != ANCHOR_NONE && axis->live_position)
         code = timeline_polled(timeline, plan, motion, motion_count, times, axis, &polled, err);
@@ -134,6 +179,8 @@ double timeline_plan_s(const struct timeline *timeline, double host_s, size_t *s
         plan_s =
             fmin(found->plan_start_s + (host_s - found->host_start_s) / rate, found->plan_end_s);
     } else {
+        if (found->left_s > 0 && host_s >= found->left_s)
+            return NAN;
         plan_s = found->plan_end_s + (host_s - found->host_end_s) / rate;
         if (at + 1 == timeline->stroke_count) {
             if (plan_s >= timeline->plan_duration_s)
@@ -165,7 +212,9 @@ bool timeline_window(const struct timeline *timeline, const struct plan_segment 
     double end_s = start_s + rate * segment->duration_s;
     if (!moves && segment->stroke + 1 < timeline->stroke_count && stroke[1].known)
         end_s = fmin(end_s, stroke[1].host_start_s);
+    if (!moves && stroke->left_s > 0)
+        end_s = fmin(end_s, stroke->left_s);
     *host_start_s = start_s;
-    *host_end_s = end_s;
+    *host_end_s = fmax(end_s, start_s);
     return true;
 }

@@ -26,6 +26,8 @@ struct timeline_stroke {
     double plan_start_s, plan_end_s;
     double host_start_s; /* host time at which plan_start_s really happened */
     double host_end_s;
+    double left_s;    /* host time from which on the stage was elsewhere: the run was
+                         interrupted, and the hold ends there; 0: it was not */
     double scatter_s; /* standard uncertainty of this stroke's own tie (random part) */
 };
 
@@ -41,7 +43,11 @@ struct timeline {
     size_t last_known; /* index of the last known stroke */
 };
 
-/* Always succeeds on tables of any quality (RIG_EMEMORY apart): rows that make no
+/* Of a stroke that was run more than once the last whole run counts, as far as the strokes
+ * then follow one another; between an interruption (a row without an end) and the next
+ * stroke that counts nothing is known.
+ *
+ * Always succeeds on tables of any quality (RIG_EMEMORY apart): rows that make no
  * sense are passed over, strokes without a whole row are not known, and with no known
  * stroke the anchor is ANCHOR_NONE. Motion rows may come in any order of strokes, those
  * of one stroke together. On error nothing is kept; else free with timeline_free.
@@ -58,13 +64,14 @@ void timeline_free(struct timeline *timeline);
 /* Plan time of a host time: inside a stroke by its tie, in the hold after it by the
  * stroke's end, so holds stretch or shrink as they really did (the hold's last part
  * is cut where the next stroke begins). NaN before the first known stroke, after the
- * last hold, and in strokes that are not known. *stroke may be NULL. `hint` is a
+ * last hold, in strokes that are not known, and in interruptions. *stroke may be NULL. `hint` is a
  * cursor for monotone callers, start it at 0. */
 double timeline_plan_s(const struct timeline *timeline, double host_s, size_t *stroke,
                        size_t *hint);
 
 /* The way back, for a whole segment of the plan: when it really began and ended. A hold
- * ends where the next stroke really began, when that was earlier. False, with both
+ * ends where the next stroke really began, or the run was interrupted, when that was
+ * earlier. False, with both
  * untouched, when its stroke is not known. */
 bool timeline_window(const struct timeline *timeline, const struct plan_segment *segment,
                      double *host_start_s, double *host_end_s);

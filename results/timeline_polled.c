@@ -230,13 +230,21 @@ static int tie_all(struct polled *polled, const struct motion_row motion[], size
                    size_t *asked, struct rig_err *err)
 {
     for (size_t i = 0, end; i < count; i = end) {
-        size_t stroke = motion[i].stroke, reports = 0;
+        size_t stroke = motion[i].stroke, reports = 0, first = i, last;
         for (end = i; end < count && motion[end].stroke == stroke; end++)
-            reports += isfinite(motion[end].reported_mm);
+            ;
         if (stroke >= polled->timeline->stroke_count || !polled->timeline->strokes[stroke].known ||
-            reports < TIE_ENOUGH_REPORTS || polled->strokes[stroke].count)
+            polled->strokes[stroke].count)
             continue;
-        int code = tie_stroke(polled, stroke, motion + i, end - i, err);
+        /* Of a stroke that was run twice, the rows of the run that counts. */
+        const struct stroke_times *times = &polled->times[stroke];
+        while (first < end && motion[first].t_s < times->sent_s)
+            first++;
+        for (last = first; last < end && motion[last].t_s <= times->ended_s; last++)
+            reports += isfinite(motion[last].reported_mm);
+        if (reports < TIE_ENOUGH_REPORTS)
+            continue;
+        int code = tie_stroke(polled, stroke, motion + first, last - first, err);
         if (code)
             return code;
         *asked += 1;

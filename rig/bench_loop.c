@@ -45,7 +45,7 @@ static void watch_disk(struct bench *bench)
     bench->trouble_told = true;
     char text[600];
     snprintf(text, sizeof text, "the recording can't be written: %.500s", err.text);
-    supervisor_fault(bench->supervisor, "disk", text, false, bench->now_ns);
+    supervisor_fault(bench->supervisor, "disk", text, bench->now_ns);
 }
 
 static void note_axis_event(struct bench *bench, const struct axis_event *event)
@@ -76,8 +76,9 @@ static void fill_view(const struct bench *bench, struct bench_view *view)
     supervisor_look(bench->supervisor, bench->now_ns, &view->run);
     view->t_s = bench_t_s(bench);
     view->state = supervisor_state(bench->supervisor);
-    if (view->state != RUN_RUNNING)
-        snprintf(view->why, sizeof view->why, "%.511s", supervisor_why(bench->supervisor));
+    const char *why = view->state == RUN_RUNNING ? supervisor_trouble(bench->supervisor)
+                                                 : supervisor_why(bench->supervisor);
+    snprintf(view->why, sizeof view->why, "%.511s", why);
     view->reading = bench->reading;
     if (bench->shown_source < bench->source_count) {
         const struct rig_channel *channel =
@@ -111,11 +112,13 @@ static void show(struct bench *bench)
 static void wake(struct bench *bench)
 {
     bench->now_ns = rig_clock_now(&bench->settings->clock);
+    bench_note_lapse(bench);
     bench_read_axis(bench);
     for (size_t i = 0; i < bench->source_count; i++)
         bench_read_source(bench, i);
     hear_signals(bench);
     watch_disk(bench);
+    bench_replug(bench);
     /* What is sent makes events, and events make more to send: until it is quiet. The
      * bound is for a wire that would never be. */
     for (int round = 0; round < 64; round++) {
@@ -136,8 +139,12 @@ static void rest(struct bench *bench)
     int64_t axis_ns = axis_deadline_ns(bench->axis), show_ns = bench->now_ns + SHOW_NS;
     if (axis_ns < until_ns)
         until_ns = axis_ns;
+    int64_t replug_ns = bench_replug_ns(bench);
     if (show_ns < until_ns)
         until_ns = show_ns;
+    if (replug_ns < until_ns)
+        until_ns = replug_ns;
+    bench->rest_until_ns = until_ns > bench->now_ns ? until_ns : bench->now_ns;
     if (settings->polls)
         bench_poll(bench, until_ns);
     else
@@ -146,18 +153,26 @@ static void rest(struct bench *bench)
 
 /* ---- the whole run ---- */
 
+static size_t first_sensor(const struct rig_source *source)
+{
+    for (size_t c = 0; c < source->channel_count; c++)
+        if (source->channels[c].role == ROLE_SENSOR)
+            return c;
+    return RIG_CHANNEL_LIMIT;
+}
+
 static void choose_reading(struct bench *bench)
 {
     const struct rig *rig = bench->settings->rig;
     bench->shown_source = RIG_SOURCE_LIMIT;
     bench->reading = NAN;
-    for (size_t i = 0; i < rig->source_count && bench->shown_source == RIG_SOURCE_LIMIT; i++)
-        for (size_t c = 0; c < rig->sources[i].channel_count; c++)
-            if (rig->sources[i].channels[c].role == ROLE_SENSOR) {
-                bench->shown_source = i;
-                bench->shown_channel = c;
-                return;
-            }
+    for (size_t i = rig->source_count; i-- > 0;) {
+        bench->sensor_channel[i] = first_sensor(&rig->sources[i]);
+        if (bench->sensor_channel[i] == RIG_CHANNEL_LIMIT)
+            continue;
+        bench->shown_source = i;
+        bench->shown_channel = bench->sensor_channel[i];
+    }
 }
 
 static int prepare(struct bench *bench, struct rig_err *err)
@@ -169,6 +184,7 @@ static int prepare(struct bench *bench, struct rig_err *err)
         .log = recorder_log(settings->recorder),
         .first_line_s = settings->first_line_s,
         .silent_s = settings->silent_s,
+        .patience_s = settings->patience_s,
         .until_ns = settings->until_ns,
         .until = settings->until,
         .alert = settings->alert,
@@ -191,7 +207,10 @@ static void carry_out(struct bench *bench, struct bench_end *end)
     const struct bench_settings *settings = bench->settings;
     bench->start_ns = bench->now_ns = rig_clock_now(&bench->settings->clock);
     bench->shown_phase = PHASE_OVER;
-    bench_greet_sources(bench);
+    for (size_t i = 0; i < bench->source_count; i++)
+        bench_greet_source(bench, i);
+    if (settings->slept_ns)
+        bench->slept_ns = settings->slept_ns(settings->slept_context);
     supervisor_begin(bench->supervisor, bench->start_ns);
     for (wake(bench); !supervisor_over(bench->supervisor); wake(bench))
         rest(bench);

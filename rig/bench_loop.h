@@ -22,7 +22,7 @@
 struct bench_view {
     struct supervisor_view run;
     double t_s;    /* since the run's start */
-    char why[512]; /* once something has decided: the cause */
+    char why[512]; /* once something has decided: the cause; else why it is interrupted */
     enum run_state state;
     double reading; /* latest value of the first sensor channel, NaN: none yet */
     char reading_name[RIG_NAME_SIZE], reading_unit[RIG_NAME_SIZE];
@@ -37,12 +37,22 @@ struct source_tally {
     double gap_s, longest_gap_s;
 };
 
+enum { BENCH_AXIS = RIG_SOURCE_LIMIT, BENCH_OPENING = -1 };
+
 struct bench_settings {
     const struct rig *rig;
     const struct plan *plan;
     struct transport axis;                      /* the loop closes them */
     struct transport sources[RIG_SOURCE_LIMIT]; /* one a source of the rig */
     struct rig_clock clock;
+    /* Opens the port of source `port` anew, or with BENCH_AXIS that of the axis: 0, a code
+     * above 0 when it can't be had now, or BENCH_OPENING while that is not known yet (then
+     * it is asked for again). Must not block. NULL: what is lost stays lost. */
+    int (*reopen)(void *context, size_t port, struct transport *transport, struct rig_err *err);
+    void *reopen_context;
+    /* Nanoseconds that the computer has slept since some moment. NULL: it never sleeps. */
+    int64_t (*slept_ns)(void *context);
+    void *slept_context;
     bool polls;                /* sleep by polling the transports' descriptors, not by clock */
     struct recorder *recorder; /* stays the caller's */
     int signal_fd;             /* a signalfd: each signal read is a wish to stop; -1: none */
@@ -50,8 +60,8 @@ struct bench_settings {
      * the loop; must not block. NULL allowed. */
     void (*show)(void *context, const struct bench_view *view);
     void *context;
-    double first_line_s, silent_s; /* as in supervisor.h; 0: default */
-    int64_t until_ns;              /* as in supervisor.h */
+    double first_line_s, silent_s, patience_s; /* as in supervisor.h; 0: default */
+    int64_t until_ns;                          /* as in supervisor.h */
     const char *until;
     /* What somebody may want to be woken for; from the loop, must not block. NULL allowed. */
     void (*alert)(void *context, double t_s, const char *kind, const char *text);

@@ -15,16 +15,6 @@ static const int64_t LOOK_NS = 2000000;
 /* run_summary.h */
 static const int64_t GAP_NS = 1000000000, GAP_INTERVALS = 5;
 
-static void lose_axis(struct bench *bench, const struct rig_err *err)
-{
-    char text[640];
-    snprintf(text, sizeof text, "the axis' port is gone: %s", err->text);
-    transport_close(&bench->axis_port);
-    bench->axis_open = false;
-    bench->out_size = 0;
-    supervisor_fault(bench->supervisor, "unplugged", text, true, bench->now_ns);
-}
-
 void bench_read_axis(struct bench *bench)
 {
     struct rig_err err = {0};
@@ -32,7 +22,7 @@ void bench_read_axis(struct bench *bench)
         long size = bench->axis_port.read(bench->axis_port.context, bench->bytes,
                                           sizeof bench->bytes, &err);
         if (size < 0)
-            lose_axis(bench, &err);
+            bench_lose_axis(bench, &err);
         if (size <= 0)
             return;
         axis_receive(bench->axis, bench->bytes, (size_t)size, bench->now_ns);
@@ -51,23 +41,12 @@ void bench_write_axis(struct bench *bench)
         long size =
             bench->axis_port.write(bench->axis_port.context, bench->out, bench->out_size, &err);
         if (size < 0)
-            lose_axis(bench, &err);
+            bench_lose_axis(bench, &err);
         if (size <= 0)
             return;
         bench->out_size -= (size_t)size;
         memmove(bench->out, bench->out + size, bench->out_size);
     }
-}
-
-static void lose_source(struct bench *bench, size_t index, const struct rig_err *err)
-{
-    struct bench_source *source = &bench->sources[index];
-    char text[640];
-    snprintf(text, sizeof text, "source '%s' is gone: %s",
-             bench->settings->rig->sources[index].name, err->text);
-    transport_close(&source->port);
-    source->open = false;
-    supervisor_fault(bench->supervisor, "unplugged", text, false, bench->now_ns);
 }
 
 /* The usual interval is a mean that forgets slowly: lines that come in one piece have no
@@ -108,7 +87,10 @@ static void take_line(struct bench *bench, size_t index, const struct decoded *l
                  described->channel_count);
     source->tally.rows++;
     note_pause(bench, source);
-    supervisor_heard(bench->supervisor, index, bench->now_ns);
+    size_t sensor = bench->sensor_channel[index];
+    supervisor_heard(bench->supervisor, index,
+                     sensor < described->channel_count ? line->values[sensor] : (double)NAN,
+                     bench->now_ns);
     if (index == bench->shown_source)
         bench->reading = line->values[bench->shown_channel];
     uint64_t resets = decoder_clock_resets(source->decoder);
@@ -126,7 +108,7 @@ void bench_read_source(struct bench *bench, size_t index)
         long size =
             source->port.read(source->port.context, bench->bytes, sizeof bench->bytes, &err);
         if (size < 0)
-            lose_source(bench, index, &err);
+            bench_lose_source(bench, index, &err);
         if (size <= 0)
             return;
         for (size_t at = 0; at < (size_t)size;) {
@@ -161,20 +143,18 @@ void bench_tell_totals(struct bench *bench)
     }
 }
 
-void bench_greet_sources(struct bench *bench)
+void bench_greet_source(struct bench *bench, size_t index)
 {
-    for (size_t i = 0; i < bench->source_count; i++) {
-        struct bench_source *source = &bench->sources[i];
-        const char *greeting = bench->settings->rig->sources[i].greeting;
-        char line[RIG_NAME_SIZE + 2];
-        struct rig_err err = {0};
-        if (!greeting[0])
-            continue;
-        int size = snprintf(line, sizeof line, "%s\n", greeting);
-        long written = source->port.write(source->port.context, line, (size_t)size, &err);
-        if (written != size) /* a fresh port has room: then it is gone, and reading says so */
-            bench_event(bench, "greeting", "a source did not take the line to send at the start");
-    }
+    struct bench_source *source = &bench->sources[index];
+    const char *greeting = bench->settings->rig->sources[index].greeting;
+    char line[RIG_NAME_SIZE + 2];
+    struct rig_err err = {0};
+    if (!greeting[0])
+        return;
+    int size = snprintf(line, sizeof line, "%s\n", greeting);
+    long written = source->port.write(source->port.context, line, (size_t)size, &err);
+    if (written != size) /* a fresh port has room: then it is gone, and reading says so */
+        bench_event(bench, "greeting", "a source did not take the line to send at the start");
 }
 
 void bench_poll(struct bench *bench, int64_t until_ns)

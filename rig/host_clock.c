@@ -22,6 +22,14 @@ static void sleep_until_ns(void *context, int64_t until_ns)
     clock_nanosleep(CLOCK_MONOTONIC, TIMER_ABSTIME, &until, NULL);
 }
 
+int64_t host_slept_ns(void)
+{
+    struct timespec boot = {0};
+    if (clock_gettime(CLOCK_BOOTTIME, &boot)) /* Linux has it since 2.6.39 */
+        return 0;
+    return (int64_t)boot.tv_sec * 1000000000 + boot.tv_nsec - now_ns(NULL);
+}
+
 struct rig_clock host_clock(void)
 {
     return (struct rig_clock){now_ns, sleep_until_ns, NULL};

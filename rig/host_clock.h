@@ -10,4 +10,8 @@
  * may use it. */
 struct rig_clock host_clock(void);
 
+/* Nanoseconds that the machine has been suspended since it started: CLOCK_MONOTONIC stands
+ * still then, CLOCK_BOOTTIME does not. To some microseconds. */
+int64_t host_slept_ns(void);
+
 #endif

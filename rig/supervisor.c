@@ -10,15 +10,14 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Common practice, no source: a board says something several times a second, or the
- * rig file gives its rate. */
-static const double FIRST_LINE_S = 5, SILENT_S = 5, PAUSE_LINES = 20;
 /* The axis wire watches over each of its commands; this only bounds a way out that
  * should never take so long. */
 static const int64_t WAY_OUT_NS = 600000000000;
 /* After a halt at once there is nothing to wait for but the bytes to have gone out. */
 static const int64_t HALT_NOW_NS = 1000000000;
-/* For the answer to where the board was parked. */
+/* Homing ends at a place that is written down exactly. */
+static const double HOME_AGREES_MM = 0.05;
+/* For the answer to where the axis stands after homing and parking. */
 static const int64_t CHECK_NS = 5000000000;
 
 static const char *const phase_names[] = {
@@ -53,11 +52,6 @@ void supervisor_alert(struct supervisor *supervisor, int64_t now_ns, const char 
         settings->alert(settings->alert_context, supervisor_t_s(supervisor, now_ns), kind, text);
 }
 
-static double or_default(double value, double otherwise)
-{
-    return value > 0 ? value : otherwise;
-}
-
 struct supervisor *supervisor_open(const struct supervisor_settings *settings, struct axis *axis,
                                    struct rig_err *err)
 {
@@ -70,15 +64,8 @@ struct supervisor *supervisor_open(const struct supervisor_settings *settings, s
     supervisor->axis = axis;
     supervisor->board = BOARD_UNMOVED;
     supervisor->last_depth_mm = NAN;
-    for (size_t i = 0; i < settings->rig->source_count; i++) {
-        double rate_hz = settings->rig->sources[i].rate_hz;
-        double lines_s = rate_hz > 0 ? PAUSE_LINES / rate_hz : 0;
-        struct source_watch *watch = &supervisor->sources[i];
-        watch->first_limit_ns =
-            rig_s_to_ns(fmax(or_default(settings->first_line_s, FIRST_LINE_S), lines_s));
-        watch->pause_limit_ns =
-            rig_s_to_ns(fmax(or_default(settings->silent_s, SILENT_S), lines_s));
-    }
+    supervisor->rest_mm = NAN;
+    watch_open(supervisor);
     return supervisor;
 }
 
@@ -98,17 +85,14 @@ void supervisor_enter(struct supervisor *supervisor, enum run_phase phase, int64
 }
 
 void supervisor_fault(struct supervisor *supervisor, const char *kind, const char *text,
-                      bool axis_gone, int64_t now_ns)
+                      int64_t now_ns)
 {
     if (supervisor->phase == PHASE_OVER)
         return;
     supervisor_alert(supervisor, now_ns, kind, text);
-    supervisor->axis_gone |= axis_gone;
     if (supervisor->state == RUN_RUNNING || supervisor->state == RUN_COMPLETE) {
-        supervisor_leave(supervisor, RUN_FAULTED, text);
+        supervisor_leave(supervisor, RUN_FAULTED, text, now_ns);
         supervisor_retreat(supervisor, now_ns);
-    } else if (axis_gone) {
-        supervisor_give_up(supervisor, text, now_ns); /* on the way out */
     }
 }
 
@@ -119,15 +103,15 @@ void supervisor_stop(struct supervisor *supervisor, int64_t now_ns)
     supervisor->stops++;
     if (supervisor->stops == 1) {
         supervisor_say(supervisor, now_ns, "stop", "asked for by the user");
-        if (supervisor->state != RUN_RUNNING)
+        if (supervisor->state != RUN_RUNNING && supervisor->phase != PHASE_GONE)
             return; /* on the way to the park position already */
-        supervisor_leave(supervisor, RUN_STOPPED, "stopped by the user");
+        supervisor_leave(supervisor, RUN_STOPPED, "stopped by the user", now_ns);
         supervisor_retreat(supervisor, now_ns);
         return;
     }
     supervisor_say(supervisor, now_ns, "stop", "at once, asked for by the user");
     if (supervisor->state == RUN_COMPLETE || supervisor->state == RUN_RUNNING)
-        supervisor_leave(supervisor, RUN_STOPPED, "stopped by the user");
+        supervisor_leave(supervisor, RUN_STOPPED, "stopped by the user", now_ns);
     axis_halt(supervisor->axis, true);
     supervisor_enter(supervisor, PHASE_HALT, now_ns);
 }
@@ -148,7 +132,7 @@ static void go_on(struct supervisor *supervisor, int64_t now_ns)
     supervisor->moved = true;
     if (axis_move(supervisor->axis, TAG_START, stage_mm, settings->speed_mm_s, &err) ||
         axis_settle(supervisor->axis, TAG_START, &err))
-        supervisor_fault(supervisor, "limit", err.text, false, now_ns);
+        supervisor_fault(supervisor, "limit", err.text, now_ns);
 }
 
 static void fatal(struct supervisor *supervisor, const struct axis_event *event, int64_t now_ns)
@@ -162,17 +146,15 @@ static void fatal(struct supervisor *supervisor, const struct axis_event *event,
     char text[400];
     snprintf(text, sizeof text, "%s%s%s%s", words[event->kind], event->text[0] ? " ('" : "",
              event->text, event->text[0] ? "')" : "");
-    supervisor_alert(supervisor, now_ns, axis_event_name(event->kind), text);
     enum run_phase phase = supervisor->phase;
-    bool first = supervisor->state == RUN_RUNNING || supervisor->state == RUN_COMPLETE;
-    if (first) {
-        if (phase == PHASE_CONNECT && event->kind == AXIS_SILENT)
-            snprintf(text, sizeof text,
-                     "the axis never answered on %.200s; check its power, its cable, and 'port' "
-                     "and 'speaks' in the rig file",
-                     supervisor->settings.rig->axis.port);
-        supervisor_leave(supervisor, RUN_FAULTED, text);
-    }
+    if (phase == PHASE_CONNECT && event->kind == AXIS_SILENT)
+        snprintf(text, sizeof text,
+                 "the axis never answered on %.200s; check its power, its cable, and 'port' "
+                 "and 'speaks' in the rig file",
+                 supervisor->settings.rig->axis.port);
+    supervisor->alarmed = event->kind == AXIS_ALARM;
+    interrupt_note(supervisor, axis_event_name(event->kind), text,
+                   INTERRUPT_HOME | (supervisor->alarmed ? INTERRUPT_GRAVE : 0), now_ns, now_ns);
     /* An axis that can't home is not made to try for ever: more of it may do harm. */
     bool homing_fails =
         event->kind == AXIS_ALARM &&
@@ -181,7 +163,8 @@ static void fatal(struct supervisor *supervisor, const struct axis_event *event,
         supervisor_halted_at_once(supervisor, now_ns);
     else if (phase == PHASE_CONNECT || homing_fails)
         supervisor_give_up(supervisor, text, now_ns);
-    else if (event->kind == AXIS_REFUSED && first && phase != PHASE_HOME)
+    else if (event->kind == AXIS_REFUSED &&
+             (phase == PHASE_LISTEN || phase == PHASE_MEASURE || phase == PHASE_RETURN))
         supervisor_retreat(supervisor, now_ns);
     else
         supervisor_reconnect(supervisor, text, now_ns);
@@ -189,23 +172,53 @@ static void fatal(struct supervisor *supervisor, const struct axis_event *event,
 
 static void halted(struct supervisor *supervisor, int64_t now_ns)
 {
+    bool homes = supervisor->settings.rig->axis.homes;
     if (supervisor->stops > 1)
         supervisor_halted_at_once(supervisor, now_ns);
-    else if (axis_knows_position(supervisor->axis))
+    else if (axis_knows_position(supervisor->axis) && !(homes && supervisor->home_first))
         supervisor_park(supervisor, now_ns);
-    else if (supervisor->settings.rig->axis.homes)
+    else if (homes)
         supervisor_home(supervisor, PHASE_REHOME, now_ns);
     else
         supervisor_give_up(supervisor,
                            "its position is lost, and the axis has no switch to home to", now_ns);
 }
 
+static void homed(struct supervisor *supervisor, int64_t now_ns)
+{
+    supervisor->home_first = false;
+    if (supervisor->phase == PHASE_HOME)
+        go_on(supervisor, now_ns);
+    else
+        supervisor_park(supervisor, now_ns);
+}
+
+/* Where there are no checksums, a byte that was turned over can move the axis' zero. */
+static void check_home(struct supervisor *supervisor, const struct axis_event *event,
+                       int64_t now_ns)
+{
+    double home_mm = supervisor->settings.rig->axis.home_mm;
+    if (supervisor->checks_ns == 0 || event->asked_ns < supervisor->checks_ns)
+        return;
+    if (fabs(event->stage_mm - home_mm) <= HOME_AGREES_MM) {
+        homed(supervisor, now_ns);
+        return;
+    }
+    char text[200];
+    snprintf(text, sizeof text,
+             "after homing, which ends at stage position %.3f mm, the axis says that it stands at "
+             "%.3f mm",
+             home_mm, event->stage_mm);
+    supervisor_say(supervisor, now_ns, "position", text);
+    supervisor_home_again(supervisor, text, now_ns);
+}
+
 void supervisor_axis_event(struct supervisor *supervisor, const struct axis_event *event,
                            int64_t now_ns)
 {
     enum run_phase phase = supervisor->phase;
-    if (phase == PHASE_OVER)
-        return;
+    if (phase == PHASE_OVER || phase == PHASE_GONE)
+        return; /* of a port that is closed */
     switch (event->kind) {
     case AXIS_READY:
         if (phase == PHASE_CONNECT && !supervisor->settings.rig->axis.homes)
@@ -216,10 +229,10 @@ void supervisor_axis_event(struct supervisor *supervisor, const struct axis_even
             supervisor_home(supervisor, PHASE_REHOME, now_ns);
         return;
     case AXIS_HOMED:
-        if (phase == PHASE_HOME)
-            go_on(supervisor, now_ns);
-        else if (phase == PHASE_REHOME)
-            supervisor_park(supervisor, now_ns);
+        if (phase == PHASE_HOME || phase == PHASE_REHOME) {
+            supervisor->checks_ns = now_ns;
+            axis_query(supervisor->axis, NULL);
+        }
         return;
     case AXIS_HALTED:
         if (isfinite(event->stage_mm))
@@ -231,6 +244,8 @@ void supervisor_axis_event(struct supervisor *supervisor, const struct axis_even
     case AXIS_SETTLED:
         if (phase == PHASE_LISTEN && event->tag == TAG_START) {
             supervisor->at_start = true;
+        } else if (phase == PHASE_RETURN && event->tag == TAG_START) {
+            interrupt_resume(supervisor, now_ns);
         } else if (phase == PHASE_PARK && event->tag == TAG_PARK) {
             supervisor->checks_ns = now_ns;
             axis_query(supervisor->axis, NULL);
@@ -249,7 +264,9 @@ void supervisor_axis_event(struct supervisor *supervisor, const struct axis_even
         if (phase != PHASE_MEASURE)
             supervisor->last_depth_mm =
                 rig_depth_from_stage(supervisor->settings.rig, event->stage_mm);
-        if (phase == PHASE_PARK)
+        if (phase == PHASE_HOME || phase == PHASE_REHOME)
+            check_home(supervisor, event, now_ns);
+        else if (phase == PHASE_PARK)
             supervisor_check_park(supervisor, event, now_ns);
         else if (phase == PHASE_MEASURE)
             stroke_axis_event(supervisor, event, now_ns);
@@ -269,74 +286,56 @@ void supervisor_begin(struct supervisor *supervisor, int64_t start_ns)
     supervisor->start_ns = start_ns;
     supervisor_enter(supervisor, PHASE_CONNECT, start_ns);
     if (axis_connect(supervisor->axis, &err))
-        supervisor_fault(supervisor, "fault", err.text, false, start_ns);
+        supervisor_fault(supervisor, "fault", err.text, start_ns);
 }
 
-void supervisor_heard(struct supervisor *supervisor, size_t source, int64_t now_ns)
+/* The strokes begin once the stage stands where the plan does and every source has been
+ * heard since homing. */
+static void listen_tick(struct supervisor *supervisor, int64_t now_ns)
 {
-    supervisor->sources[source].heard = true;
-    supervisor->sources[source].last_ns = now_ns;
-}
-
-static int64_t silent_from_ns(const struct supervisor *supervisor, size_t source)
-{
-    const struct source_watch *watch = &supervisor->sources[source];
-    if (!watch->heard)
-        return supervisor->phase_ns + watch->first_limit_ns;
-    int64_t since_ns = watch->last_ns;
-    /* Before the strokes a pause counts from here: homing was not watched over. */
-    if (supervisor->phase == PHASE_LISTEN && since_ns < supervisor->phase_ns)
-        since_ns = supervisor->phase_ns;
-    return since_ns + watch->pause_limit_ns;
-}
-
-/* True when all sources speak; a silent one is a fault. */
-static bool watch_sources(struct supervisor *supervisor, int64_t now_ns)
-{
-    const struct rig *rig = supervisor->settings.rig;
-    bool all = true;
-    for (size_t i = 0; i < rig->source_count; i++) {
-        const struct source_watch *watch = &supervisor->sources[i];
-        bool fresh = supervisor->phase != PHASE_LISTEN || watch->last_ns >= supervisor->phase_ns;
-        all = all && watch->heard && fresh;
-        if (now_ns < silent_from_ns(supervisor, i))
-            continue;
-        char text[400];
-        if (watch->heard)
-            snprintf(text, sizeof text, "source '%s' has said nothing readable for %.0f s",
-                     rig->sources[i].name, rig_ns_to_s(now_ns - watch->last_ns));
-        else
-            snprintf(text, sizeof text,
-                     "source '%s' said nothing readable on %.200s within %.0f s; check its cable, "
-                     "its baud, and 'line' in the rig file",
-                     rig->sources[i].name, rig->sources[i].port,
-                     rig_ns_to_s(watch->first_limit_ns));
-        supervisor_fault(supervisor, "silent", text, false, now_ns);
-        return false;
-    }
-    return all;
+    bool well = watch_all_well(supervisor, supervisor->phase_ns, now_ns);
+    if (!watch_sources(supervisor, now_ns) || !well || !supervisor->at_start)
+        return;
+    supervisor_enter(supervisor, PHASE_MEASURE, now_ns);
+    stroke_begin(supervisor, now_ns);
+    stroke_tick(supervisor, now_ns);
 }
 
 void supervisor_tick(struct supervisor *supervisor, int64_t now_ns)
 {
     switch (supervisor->phase) {
     case PHASE_LISTEN:
-        if (watch_sources(supervisor, now_ns) && supervisor->at_start) {
-            supervisor_enter(supervisor, PHASE_MEASURE, now_ns);
-            stroke_begin(supervisor, now_ns);
-            stroke_tick(supervisor, now_ns);
-        }
+        listen_tick(supervisor, now_ns);
         return;
     case PHASE_MEASURE:
-        watch_sources(supervisor, now_ns);
-        if (supervisor->phase == PHASE_MEASURE)
+        if (watch_sources(supervisor, now_ns))
             stroke_tick(supervisor, now_ns);
+        return;
+    case PHASE_RETURN:
+        watch_sources(supervisor, now_ns);
+        return;
+    case PHASE_WAIT:
+    case PHASE_GONE:
+        interrupt_tick(supervisor, now_ns);
         return;
     case PHASE_HALT:
         if (supervisor->stops > 1 && now_ns - supervisor->phase_ns >= HALT_NOW_NS)
             supervisor_halted_at_once(supervisor, now_ns);
         else if (now_ns - supervisor->phase_ns >= WAY_OUT_NS)
             supervisor_give_up(supervisor, "it does not stop", now_ns);
+        return;
+    case PHASE_HOME:
+    case PHASE_REHOME:
+        /* A controller that never tells is taken by its word. */
+        if (supervisor->checks_ns && now_ns - supervisor->checks_ns >= CHECK_NS) {
+            if (supervisor->tells_position)
+                supervisor_home_again(supervisor,
+                                      "the axis does not say where it stands after homing", now_ns);
+            else
+                homed(supervisor, now_ns);
+        } else if (now_ns - supervisor->phase_ns >= WAY_OUT_NS) {
+            supervisor_give_up(supervisor, "it takes too long", now_ns);
+        }
         return;
     case PHASE_PARK:
         if (supervisor->checks_ns && now_ns - supervisor->checks_ns >= CHECK_NS) {
@@ -345,7 +344,6 @@ void supervisor_tick(struct supervisor *supervisor, int64_t now_ns)
         }
         __attribute__((fallthrough));
     case PHASE_RECONNECT:
-    case PHASE_REHOME:
         if (now_ns - supervisor->phase_ns >= WAY_OUT_NS)
             supervisor_give_up(supervisor, "it takes too long", now_ns);
         return;
@@ -356,25 +354,27 @@ void supervisor_tick(struct supervisor *supervisor, int64_t now_ns)
 
 int64_t supervisor_deadline_ns(const struct supervisor *supervisor, int64_t now_ns)
 {
-    int64_t deadline_ns = INT64_MAX;
+    int64_t deadline_ns = INT64_MAX, silent_ns;
     switch (supervisor->phase) {
     case PHASE_MEASURE:
         deadline_ns = stroke_deadline_ns(supervisor, now_ns);
         __attribute__((fallthrough));
     case PHASE_LISTEN:
-        for (size_t i = 0; i < supervisor->settings.rig->source_count; i++) {
-            int64_t silent_ns = silent_from_ns(supervisor, i);
-            deadline_ns = silent_ns < deadline_ns ? silent_ns : deadline_ns;
-        }
-        return deadline_ns;
+    case PHASE_RETURN:
+        silent_ns = watch_deadline_ns(supervisor);
+        return silent_ns < deadline_ns ? silent_ns : deadline_ns;
+    case PHASE_WAIT:
+    case PHASE_GONE:
+        return interrupt_deadline_ns(supervisor, now_ns);
     case PHASE_HALT:
         return supervisor->phase_ns + (supervisor->stops > 1 ? HALT_NOW_NS : WAY_OUT_NS);
+    case PHASE_HOME:
+    case PHASE_REHOME:
     case PHASE_PARK:
         if (supervisor->checks_ns)
             return supervisor->checks_ns + CHECK_NS;
         __attribute__((fallthrough));
     case PHASE_RECONNECT:
-    case PHASE_REHOME:
         return supervisor->phase_ns + WAY_OUT_NS;
     default:
         return INT64_MAX;

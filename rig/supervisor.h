@@ -5,6 +5,9 @@
  *
  *   connect -> home -> go to where the plan starts and hear every source
  *           -> stroke after stroke -> park -> over
+ *                 |  ^
+ *                 v  |    an interruption: halt, home if the position is in doubt, park,
+ *              interrupted  wait for what is missing, go back, repeat the pass
  *
  * Each stroke starts when its planned time after the real start of the one before has
  * come and the hold between them has lasted as long as planned: a late stroke moves
@@ -12,8 +15,13 @@
  *
  * Whatever goes wrong, the board is lifted clear of the water as long as the axis
  * obeys: decelerate, then park; after a restart of the controller home first, which
- * lifts the board too. What can't be done is said in supervisor_why. This is no safety
- * function (docs/safety.md). */
+ * lifts the board too. Once strokes are being run, most faults only interrupt: which do,
+ * how often, and how long is waited, is in docs/reliability.md. What can't be done is said
+ * in supervisor_why. This is no safety function (docs/safety.md).
+ *
+ * A pass is what the board's wetting depends on: strokes in one direction without a turn.
+ * It is repeated from its beginning, or where it is long, from ten minutes before; the
+ * board gets there by way of the pass' first depth, in the pass' own direction. */
 #ifndef RIG_SUPERVISOR_H
 #define RIG_SUPERVISOR_H
 
@@ -36,6 +44,9 @@
     X(PHASE_RECONNECT, "connecting to the axis again")                                             \
     X(PHASE_REHOME, "homing again")                                                                \
     X(PHASE_PARK, "parking the board")                                                             \
+    X(PHASE_GONE, "the axis can't be reached, trying again")                                       \
+    X(PHASE_WAIT, "parked, waiting for what is missing")                                           \
+    X(PHASE_RETURN, "going back to the pass that was interrupted")                                 \
     X(PHASE_OVER, "over")
 
 enum run_phase {
@@ -72,6 +83,7 @@ struct supervisor_settings {
                             is begun that can't be over, and the run is complete */
     const char *until;   /* the same for people, such as "07:00"; outlives the supervisor */
     double first_line_s; /* after homing, a source may take this long; 0: 5 s */
+    double patience_s;   /* what is missing is waited for so long; 0: 1800 s */
     double silent_s;     /* a source may pause this long; 0: 5 s. A source with a rate
                             of its own may always pause for 20 of its lines */
 };
@@ -88,12 +100,29 @@ void supervisor_begin(struct supervisor *supervisor, int64_t start_ns);
 /* What the axis wire said (each of axis_next_event). */
 void supervisor_axis_event(struct supervisor *supervisor, const struct axis_event *event,
                            int64_t now_ns);
-/* A source has given a good line. */
-void supervisor_heard(struct supervisor *supervisor, size_t source, int64_t now_ns);
-/* Something outside failed: kind is one word for the events. axis_gone: the axis' own
- * port is lost, so nothing can be sent any more. Only the first fault decides. */
+/* A source has given a good line; reading: of its first sensor channel, NaN for none. */
+void supervisor_heard(struct supervisor *supervisor, size_t source, double reading, int64_t now_ns);
+/* Something outside failed for good: kind is one word for the events. Only the first
+ * fault decides. */
 void supervisor_fault(struct supervisor *supervisor, const char *kind, const char *text,
-                      bool axis_gone, int64_t now_ns);
+                      int64_t now_ns);
+/* A source's port is gone. The caller tries to open it again by itself; that it is back is
+ * known when it is heard. */
+void supervisor_source_lost(struct supervisor *supervisor, size_t source, const char *text,
+                            int64_t now_ns);
+/* A source goes on sending and means nothing by it: its port shall be opened anew, which
+ * restarts many boards; supervisor_source_opened when it was. */
+bool supervisor_wants_source(const struct supervisor *supervisor, size_t source);
+void supervisor_source_opened(struct supervisor *supervisor, size_t source);
+/* The axis' port is gone: nothing can be sent until it is back. */
+void supervisor_axis_lost(struct supervisor *supervisor, const char *text, int64_t now_ns);
+/* The axis' port shall be opened anew (closed first, where it is open); supervisor_axis_back
+ * when it is. */
+bool supervisor_wants_axis(const struct supervisor *supervisor);
+void supervisor_axis_back(struct supervisor *supervisor, int64_t now_ns);
+/* Since since_ns nobody was here to look: the computer slept, or the program was held. */
+void supervisor_lapse(struct supervisor *supervisor, const char *kind, const char *text,
+                      int64_t since_ns, int64_t now_ns);
 /* The user wants to stop: the first call decelerates and parks, each later one halts
  * at once. */
 void supervisor_stop(struct supervisor *supervisor, int64_t now_ns);
@@ -107,6 +136,8 @@ enum run_state supervisor_state(const struct supervisor *supervisor);
 /* One sentence for people: what ended the run and where the board is. */
 const char *supervisor_why(const struct supervisor *supervisor);
 enum board_place supervisor_board(const struct supervisor *supervisor);
+/* Why the run is interrupted just now; "" when it is not. */
+const char *supervisor_trouble(const struct supervisor *supervisor);
 /* 0 complete, 4 stopped, 5 faulted. */
 int supervisor_exit_status(const struct supervisor *supervisor);
 

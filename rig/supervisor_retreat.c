@@ -20,10 +20,11 @@ bool supervisor_agrees(double reported_mm, double sent_mm)
     return fabs(reported_mm - sent_mm) <= AGREES_MM;
 }
 
-void supervisor_leave(struct supervisor *supervisor, enum run_state state, const char *cause)
+void supervisor_leave(struct supervisor *supervisor, enum run_state state, const char *cause,
+                      int64_t now_ns)
 {
     if (supervisor->phase == PHASE_MEASURE)
-        stroke_cut(supervisor);
+        stroke_cut(supervisor, now_ns);
     supervisor->state = state;
     snprintf(supervisor->cause, sizeof supervisor->cause, "%s", cause);
 }
@@ -45,7 +46,9 @@ static void end(struct supervisor *supervisor, enum board_place board, const cha
 /* The axis can't be made to park: the run is a fault, whatever it was before. */
 void supervisor_give_up(struct supervisor *supervisor, const char *reason, int64_t now_ns)
 {
-    if (supervisor->state != RUN_FAULTED && !supervisor->cause[0])
+    if (supervisor->state == RUN_RUNNING && supervisor->interrupted)
+        snprintf(supervisor->cause, sizeof supervisor->cause, "%s", supervisor->trouble);
+    else if (supervisor->state != RUN_FAULTED && !supervisor->cause[0])
         snprintf(supervisor->cause, sizeof supervisor->cause, "the board could not be parked");
     supervisor->state = RUN_FAULTED;
     if (!supervisor->moved) {
@@ -66,13 +69,23 @@ void supervisor_give_up(struct supervisor *supervisor, const char *reason, int64
     end(supervisor, BOARD_LEFT, where, now_ns);
 }
 
-static void parked(struct supervisor *supervisor, const char *doubt, int64_t now_ns)
+void supervisor_end_parked(struct supervisor *supervisor, const char *doubt, int64_t now_ns)
 {
     char where[160];
     snprintf(where, sizeof where, "the board is parked clear of the water at %.1f mm%s",
              supervisor->settings.rig->axis.park_mm, doubt);
-    supervisor->last_depth_mm = supervisor->settings.rig->axis.park_mm;
     end(supervisor, BOARD_PARKED, where, now_ns);
+}
+
+static void parked(struct supervisor *supervisor, const char *doubt, int64_t now_ns)
+{
+    supervisor->last_depth_mm = supervisor->settings.rig->axis.park_mm;
+    supervisor->reconnects = 0;
+    supervisor->adrift_told = false;
+    if (supervisor->state == RUN_RUNNING && supervisor->interrupted)
+        interrupt_wait(supervisor, now_ns);
+    else
+        supervisor_end_parked(supervisor, doubt, now_ns);
 }
 
 /* ---- ways to lift the board ---- */
@@ -109,24 +122,39 @@ void supervisor_home(struct supervisor *supervisor, enum run_phase phase, int64_
     struct rig_err err = {0};
     supervisor_enter(supervisor, phase, now_ns);
     supervisor->moved = true;
+    supervisor->checks_ns = 0;
     if (axis_home(supervisor->axis, &err))
         supervisor_give_up(supervisor, err.text, now_ns);
 }
 
-/* The controller has restarted, gone quiet or stopped by itself: talk to it afresh. */
+void supervisor_home_again(struct supervisor *supervisor, const char *reason, int64_t now_ns)
+{
+    if (supervisor->reconnects++ < RECONNECTS)
+        supervisor_home(supervisor, supervisor->phase, now_ns);
+    else
+        supervisor_give_up(supervisor, reason, now_ns);
+}
+
+/* Once strokes have been run, an axis that can't be reached is tried as long as the
+ * patience lasts, by opening its port anew. One that stops by itself again and again is not:
+ * more of it may do harm. */
 void supervisor_reconnect(struct supervisor *supervisor, const char *reason, int64_t now_ns)
 {
     struct rig_err err = {0};
-    if (supervisor->reconnects == RECONNECTS) {
-        supervisor_give_up(supervisor, reason, now_ns);
-        return;
-    }
     if (!supervisor->settings.rig->axis.homes) {
         supervisor_give_up(supervisor,
                            "its position is lost, and the axis has no switch to home to", now_ns);
         return;
     }
-    supervisor->reconnects++;
+    bool again = supervisor->phase == PHASE_GONE;
+    if (supervisor->reconnects >= RECONNECTS && !again) {
+        if (supervisor->measured && !supervisor->alarmed)
+            interrupt_gone(supervisor, now_ns);
+        else
+            supervisor_give_up(supervisor, reason, now_ns);
+        return;
+    }
+    supervisor->reconnects += supervisor->reconnects < RECONNECTS;
     supervisor_enter(supervisor, PHASE_RECONNECT, now_ns);
     if (axis_connect(supervisor->axis, &err))
         supervisor_give_up(supervisor, err.text, now_ns);
@@ -135,18 +163,16 @@ void supervisor_reconnect(struct supervisor *supervisor, const char *reason, int
 /* Nothing moves or is queued, and the controller takes lines. */
 static bool at_rest(const struct supervisor *supervisor)
 {
-    bool between = supervisor->phase == PHASE_LISTEN
-                       ? supervisor->at_start
+    bool between = supervisor->phase == PHASE_LISTEN ? supervisor->at_start
+                   : supervisor->phase == PHASE_RETURN
+                       ? false
                        : supervisor->step == STEP_WAIT || supervisor->step == STEP_REST;
     return between && axis_room(supervisor->axis) > 1 && axis_knows_position(supervisor->axis);
 }
 
 void supervisor_retreat(struct supervisor *supervisor, int64_t now_ns)
 {
-    if (supervisor->axis_gone) {
-        supervisor_give_up(supervisor, "its port is gone", now_ns);
-        return;
-    }
+    bool homes = supervisor->settings.rig->axis.homes;
     switch (supervisor->phase) {
     case PHASE_CONNECT: /* nothing has moved, and nothing shall */
         axis_halt(supervisor->axis, false);
@@ -154,12 +180,23 @@ void supervisor_retreat(struct supervisor *supervisor, int64_t now_ns)
         return;
     case PHASE_LISTEN:
     case PHASE_MEASURE:
-        if (at_rest(supervisor)) {
+    case PHASE_RETURN:
+        if (!at_rest(supervisor)) {
+            supervisor_enter(supervisor, PHASE_HALT, now_ns);
+            axis_halt(supervisor->axis, false);
+        } else if (homes && supervisor->home_first) {
+            supervisor_home(supervisor, PHASE_REHOME, now_ns);
+        } else {
             supervisor_park(supervisor, now_ns);
-            return;
         }
-        supervisor_enter(supervisor, PHASE_HALT, now_ns);
-        axis_halt(supervisor->axis, false);
+        return;
+    case PHASE_WAIT:
+        if (supervisor->state != RUN_RUNNING)
+            supervisor_end_parked(supervisor, "", now_ns);
+        return;
+    case PHASE_GONE:
+        if (supervisor->state == RUN_STOPPED)
+            supervisor_give_up(supervisor, "it can't be reached", now_ns);
         return;
     default: /* homing lifts the board by itself; the others are on the way out already */
         return;
@@ -186,9 +223,7 @@ void supervisor_unconfirmed(struct supervisor *supervisor, int64_t now_ns)
         parked(supervisor, " (its controller says that it is done, not where it stands)", now_ns);
         return;
     }
-    supervisor_say(supervisor, now_ns, "position", silence);
-    if (supervisor->state != RUN_FAULTED)
-        supervisor_leave(supervisor, RUN_FAULTED, silence);
+    interrupt_note(supervisor, "position", silence, INTERRUPT_HOME, now_ns, now_ns);
     supervisor_reconnect(supervisor, silence, now_ns);
 }
 
@@ -206,8 +241,6 @@ void supervisor_check_park(struct supervisor *supervisor, const struct axis_even
     snprintf(text, sizeof text,
              "sent to park at stage position %.3f mm, the axis stands at %.3f mm",
              park_stage_mm(supervisor), event->stage_mm);
-    supervisor_say(supervisor, now_ns, "position", text);
-    if (supervisor->state != RUN_FAULTED)
-        supervisor_leave(supervisor, RUN_FAULTED, text);
+    interrupt_note(supervisor, "position", text, INTERRUPT_HOME, now_ns, now_ns);
     supervisor_reconnect(supervisor, text, now_ns);
 }

@@ -8,6 +8,9 @@
 #include <math.h>
 #include <stdio.h>
 
+/* For the board to come to rest in a hold that goes on. */
+static const double HOLD_AGAIN_S = 600;
+
 static int64_t later(int64_t a, int64_t b)
 {
     return a > b ? a : b;
@@ -54,33 +57,92 @@ double stroke_plan_s(const struct supervisor *supervisor, int64_t at_ns)
     return fmax(fmin(from_s + fmax(since_s, 0), until_s), fmin(from_s, until_s));
 }
 
+/* How long the stage rests before a stroke, by the plan. */
+static double hold_before_s(const struct supervisor *supervisor, size_t stroke)
+{
+    double start_s = stroke_of(supervisor, stroke)->start_s;
+    return fmax(stroke ? start_s - stroke_of(supervisor, stroke - 1)->end_s : start_s, 0);
+}
+
+/* A long hold that was cut is not begun all over: what is left of it counts, and enough
+ * for the board to come to rest. */
+static double hold_left_s(const struct supervisor *supervisor, size_t stroke)
+{
+    double hold_s = hold_before_s(supervisor, stroke);
+    if (stroke != supervisor->held_stroke || supervisor->held_s == 0)
+        return hold_s;
+    return fmax(fmin(hold_s, HOLD_AGAIN_S), hold_s - supervisor->held_s);
+}
+
 static void next_stroke(struct supervisor *supervisor, int64_t ended_ns)
 {
     const struct plan_stroke *before = stroke_of(supervisor, supervisor->stroke);
     int64_t sent_ns = supervisor->sent ? supervisor->sent_ns : ended_ns;
     supervisor->ended_ns = ended_ns;
-    supervisor->strokes_done++;
+    supervisor->rest_mm = plan_stage_mm(supervisor->settings.plan, before->end_s);
     supervisor->stroke++;
+    if (supervisor->stroke > supervisor->furthest) {
+        supervisor->furthest = supervisor->stroke;
+        supervisor->tries = supervisor->grave_tries = 0;
+    }
     supervisor->sent = supervisor->accepted = supervisor->asked_at_rest = false;
     if (supervisor->stroke == stroke_count(supervisor)) {
         supervisor->step = STEP_REST;
         return;
     }
     const struct plan_stroke *next = stroke_of(supervisor, supervisor->stroke);
+    double hold_s = hold_left_s(supervisor, supervisor->stroke);
     supervisor->step = STEP_WAIT;
-    supervisor->due_ns = later(sent_ns + rig_s_to_ns(next->start_s - before->start_s),
-                               ended_ns + rig_s_to_ns(next->start_s - before->end_s));
+    supervisor->due_ns = ended_ns + rig_s_to_ns(hold_s);
+    if (supervisor->held_s == 0 || supervisor->stroke != supervisor->held_stroke)
+        supervisor->due_ns =
+            later(supervisor->due_ns, sent_ns + rig_s_to_ns(next->start_s - before->start_s));
 }
 
 void stroke_begin(struct supervisor *supervisor, int64_t now_ns)
 {
-    size_t count = stroke_count(supervisor);
-    supervisor->stroke = 0;
     supervisor->mark = 0;
-    supervisor->step = count ? STEP_WAIT : STEP_REST;
+    supervisor->measured = true;
+    supervisor->held_s = 0;
+    stroke_resume(supervisor, 0, now_ns);
+}
+
+void stroke_resume(struct supervisor *supervisor, size_t stroke, int64_t now_ns)
+{
+    bool any = stroke < stroke_count(supervisor);
+    supervisor->stroke = stroke;
+    supervisor->step = any ? STEP_WAIT : STEP_REST;
+    supervisor->sent = supervisor->accepted = supervisor->asked_at_rest = false;
+    supervisor->settle_queued = supervisor->line_waits = false;
+    supervisor->begun_count = 0;
     supervisor->ended_ns = now_ns;
-    supervisor->due_ns =
-        now_ns + (count ? rig_s_to_ns(fmax(stroke_of(supervisor, 0)->start_s, 0)) : 0);
+    supervisor->rest_mm =
+        any ? plan_stage_mm(supervisor->settings.plan, stroke_of(supervisor, stroke)->start_s)
+            : (double)NAN;
+    supervisor->due_ns = now_ns + (any ? rig_s_to_ns(hold_left_s(supervisor, stroke)) : 0);
+}
+
+size_t stroke_at(const struct supervisor *supervisor, int64_t at_ns)
+{
+    size_t count = supervisor->begun_count, kept = count < BEGUN_ROOM ? count : BEGUN_ROOM;
+    size_t found = supervisor->stroke < stroke_count(supervisor) ? supervisor->stroke
+                                                                 : stroke_count(supervisor) - 1;
+    for (size_t i = 0; i < kept; i++) {
+        const struct stroke_begun *begun = &supervisor->begun[(count - 1 - i) % BEGUN_ROOM];
+        found = begun->stroke;
+        if (begun->sent_ns <= at_ns)
+            break;
+    }
+    return found;
+}
+
+static void note_begun(struct supervisor *supervisor, int64_t sent_ns)
+{
+    supervisor->begun[supervisor->begun_count++ % BEGUN_ROOM] =
+        (struct stroke_begun){.stroke = supervisor->stroke, .sent_ns = sent_ns};
+    supervisor->repeated += supervisor->stroke < supervisor->begun_most;
+    if (supervisor->stroke >= supervisor->begun_most)
+        supervisor->begun_most = supervisor->stroke + 1;
 }
 
 static void write_stroke(struct supervisor *supervisor, double ended_s)
@@ -97,11 +159,28 @@ static void write_stroke(struct supervisor *supervisor, double ended_s)
     log->stroke(log->context, &row);
 }
 
-void stroke_cut(struct supervisor *supervisor)
+/* A stroke without an end tells whoever reads the recording that the stage is not where the
+ * plan has it until the next row; in a hold the stroke is the next one, which did not begin. */
+void stroke_cut(struct supervisor *supervisor, int64_t now_ns)
 {
     bool moving = supervisor->step == STEP_SEND || supervisor->step == STEP_SETTLE;
-    if (moving && supervisor->sent)
+    size_t count = stroke_count(supervisor), stroke = supervisor->stroke;
+    if (moving) {
+        if (!supervisor->sent)
+            supervisor->sent_ns = now_ns;
+    } else {
+        double held_s = rig_ns_to_s(now_ns - supervisor->ended_ns);
+        supervisor->held_s =
+            stroke == supervisor->held_stroke ? supervisor->held_s + held_s : held_s;
+        supervisor->held_stroke = stroke;
+        supervisor->sent_ns = now_ns;
+        supervisor->accepted = false;
+    }
+    if (stroke < count || (stroke > 0 && !moving)) {
+        supervisor->stroke = stroke < count ? stroke : count - 1;
         write_stroke(supervisor, NAN);
+        supervisor->stroke = stroke;
+    }
     supervisor->sent = false;
 }
 
@@ -156,6 +235,7 @@ static void start_stroke(struct supervisor *supervisor)
     supervisor->first_tag = supervisor->line_tag =
         stroke_of(supervisor, supervisor->stroke)->first_line;
     supervisor->settle_queued = supervisor->sent = supervisor->accepted = false;
+    supervisor->rest_mm = NAN;
     supervisor->step = STEP_SEND;
 }
 
@@ -182,7 +262,7 @@ static void tell_marks(struct supervisor *supervisor, int64_t now_ns)
 /* Once in each hold: a line that got lost without anybody's noticing shows here. */
 static void ask_at_rest(struct supervisor *supervisor)
 {
-    if (supervisor->asked_at_rest || supervisor->strokes_done == 0)
+    if (supervisor->asked_at_rest || isnan(supervisor->rest_mm))
         return;
     supervisor->asked_at_rest = true;
     axis_query(supervisor->axis, NULL);
@@ -191,51 +271,53 @@ static void ask_at_rest(struct supervisor *supervisor)
 static void check_at_rest(struct supervisor *supervisor, const struct axis_event *event,
                           int64_t now_ns)
 {
-    const struct plan *plan = supervisor->settings.plan;
-    if (supervisor->strokes_done == 0 || event->asked_ns < supervisor->ended_ns)
-        return;
-    double sent_mm = plan_stage_mm(plan, stroke_of(supervisor, supervisor->stroke - 1)->end_s);
-    if (supervisor_agrees(event->stage_mm, sent_mm))
+    double sent_mm = supervisor->rest_mm;
+    if (isnan(sent_mm) || event->asked_ns < supervisor->ended_ns ||
+        supervisor_agrees(event->stage_mm, sent_mm))
         return;
     char text[240];
     snprintf(text, sizeof text,
              "the axis stands at stage position %.3f mm where it was sent to %.3f mm: a line got "
              "lost, or the stage was held",
              event->stage_mm, sent_mm);
-    supervisor_fault(supervisor, "position", text, false, now_ns);
+    interrupt_note(supervisor, "position", text, INTERRUPT_HOME, supervisor->ended_ns - 1, now_ns);
+    supervisor_retreat(supervisor, now_ns);
 }
 
-/* Whether the time by which the run is to be over leaves none for what comes next. */
-static bool time_is_up(const struct supervisor *supervisor, int64_t now_ns)
+bool stroke_time_is_up(const struct supervisor *supervisor, int64_t needs_ns, int64_t now_ns)
 {
-    int64_t until_ns = supervisor->settings.until_ns, needs_ns = supervisor_way_home_ns(supervisor);
-    if (until_ns == 0 || supervisor->step == STEP_SEND || supervisor->step == STEP_SETTLE)
-        return false;
-    if (supervisor->step == STEP_WAIT) {
-        const struct plan_stroke *next = stroke_of(supervisor, supervisor->stroke);
-        if (now_ns < supervisor->due_ns && now_ns + needs_ns < until_ns)
-            return false; /* the hold lasts as long as there is time for it */
-        needs_ns += rig_s_to_ns(next->end_s - next->start_s);
-    }
-    return now_ns + needs_ns >= until_ns;
+    int64_t until_ns = supervisor->settings.until_ns;
+    return until_ns && now_ns + needs_ns >= until_ns;
 }
 
-static void end_in_time(struct supervisor *supervisor, int64_t now_ns)
+/* The time by which the run is to be over leaves none for what comes next. */
+static bool nothing_more_fits(const struct supervisor *supervisor, int64_t now_ns)
+{
+    int64_t home_ns = supervisor_way_home_ns(supervisor);
+    if (supervisor->step == STEP_SEND || supervisor->step == STEP_SETTLE)
+        return false;
+    if (supervisor->step == STEP_REST || now_ns < supervisor->due_ns)
+        return stroke_time_is_up(supervisor, home_ns, now_ns);
+    const struct plan_stroke *next = stroke_of(supervisor, supervisor->stroke);
+    return stroke_time_is_up(supervisor, home_ns + rig_s_to_ns(next->end_s - next->start_s),
+                             now_ns);
+}
+
+void stroke_end_in_time(struct supervisor *supervisor, int64_t now_ns)
 {
     char text[160];
-    snprintf(text, sizeof text, "ended for %s as asked, after %llu of %zu strokes",
-             supervisor->settings.until, (unsigned long long)supervisor->strokes_done,
-             stroke_count(supervisor));
-    supervisor_leave(supervisor, RUN_COMPLETE, text);
-    supervisor_park(supervisor, now_ns);
+    snprintf(text, sizeof text, "ended for %s as asked, after %zu of %zu strokes",
+             supervisor->settings.until, supervisor->furthest, stroke_count(supervisor));
+    supervisor_leave(supervisor, RUN_COMPLETE, text, now_ns);
+    supervisor_retreat(supervisor, now_ns);
 }
 
 void stroke_tick(struct supervisor *supervisor, int64_t now_ns)
 {
     struct rig_err err = {0};
     tell_marks(supervisor, now_ns);
-    if (time_is_up(supervisor, now_ns)) {
-        end_in_time(supervisor, now_ns);
+    if (nothing_more_fits(supervisor, now_ns)) {
+        stroke_end_in_time(supervisor, now_ns);
         return;
     }
     if (supervisor->step == STEP_WAIT && now_ns >= supervisor->due_ns)
@@ -246,7 +328,7 @@ void stroke_tick(struct supervisor *supervisor, int64_t now_ns)
         return;
     case STEP_SEND:
         if (send_lines(supervisor, &err)) {
-            supervisor_fault(supervisor, "limit", err.text, false, now_ns);
+            supervisor_fault(supervisor, "limit", err.text, now_ns);
             return;
         }
         ask_position(supervisor, now_ns);
@@ -278,6 +360,7 @@ void stroke_axis_event(struct supervisor *supervisor, const struct axis_event *e
             supervisor->sent = true;
             supervisor->sent_ns = event->at_ns;
             supervisor->next_query_ns = event->at_ns;
+            note_begun(supervisor, event->at_ns);
             write_motion(supervisor, event->at_ns, NAN, NAN);
         }
         return;

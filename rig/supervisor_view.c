@@ -44,10 +44,16 @@ void supervisor_count(const struct supervisor *supervisor, int64_t now_ns,
     int64_t measured_ns = supervisor->measured_ns;
     if (supervisor->phase == PHASE_MEASURE)
         measured_ns += now_ns - supervisor->phase_ns;
+    int64_t lost_ns = supervisor->lost_ns;
+    if (supervisor->interrupted)
+        lost_ns += now_ns - supervisor->interrupted_ns;
     *tally = (struct supervisor_tally){
         .planned = plan_stroke_count(supervisor->settings.plan),
-        .whole = supervisor->strokes_done,
+        .whole = supervisor->furthest,
+        .repeated = supervisor->repeated,
+        .interruptions = supervisor->interruptions,
         .measuring_s = rig_ns_to_s(measured_ns),
+        .lost_s = rig_ns_to_s(lost_ns),
     };
 }
 
@@ -70,6 +76,6 @@ void supervisor_look(const struct supervisor *supervisor, int64_t now_ns,
         .stroke = supervisor->stroke,
         .strokes = plan_stroke_count(plan),
         .depth_mm = measuring ? plan_depth_mm(plan, plan_s) : NAN,
-        .strokes_done = supervisor->strokes_done,
+        .strokes_done = supervisor->furthest,
     };
 }

@@ -28,6 +28,8 @@ static const char usage[] =
     "                        (default: ID-YYYYMMDD-HHMMSS.recording here)\n"
     "  --until HH:MM         the board shall be parked by then, local time: no stroke is begun\n"
     "                        that can't be over (default: the profile's own end)\n"
+    "  --patience TIME       how long to wait, with the board parked, for what has gone away\n"
+    "                        (default: 30 min)\n"
     "  --on-event COMMAND    a program to call at each fault and at the end, with the event in\n"
     "                        WETSWEEP_EVENT, WETSWEEP_TEXT, WETSWEEP_T_S, WETSWEEP_RECORDING,\n"
     "                        WETSWEEP_BOARD; ended after 30 s\n"
@@ -54,6 +56,7 @@ static int parse(int argc, char **argv, struct run_options *options)
         {"--out", &options->out},           {"--bench", &options->bench},
         {"--ports", &options->ports},       {"--seed", &seed},
         {"--until", &options->until},       {"--on-event", &options->on_event},
+        {"--patience", &options->patience},
     };
     for (int i = 1; i < argc; i++) {
         const struct option_place *place = NULL;
@@ -122,6 +125,11 @@ int command_run(int argc, char **argv)
     if (!code && options.water_temperature)
         code = inputs_quantity(inputs.units, QUANTITY_TEMPERATURE, "--water-temperature",
                                options.water_temperature, &water_degc, &err);
+    if (!code && options.patience)
+        code = inputs_quantity(inputs.units, QUANTITY_TIME, "--patience", options.patience,
+                               &options.patience_s, &err);
+    if (!code && options.patience && !(options.patience_s > 0))
+        code = rig_fail(&err, RIG_EINPUT, "--patience '%s' must be above zero", options.patience);
     if (code) {
         inputs_free(&inputs);
         return command_error(&err);

@@ -108,6 +108,8 @@ static void note_summary(struct run_job *job)
 static void run_and_close(struct run_job *job)
 {
     job->code = bench_run(&job->bench, &job->end, &job->err);
+    for (size_t i = 0; i <= BENCH_AXIS; i++)
+        replug_end(&job->replugs[i]);
     enum run_state state = job->code ? RUN_FAULTED : job->end.state;
     const char *why = job->code ? job->err.text : job->end.why;
     note_summary(job);
@@ -204,6 +206,7 @@ int run_carry_out(const struct run_options *options, struct inputs *inputs, doub
     job->bench.rig = &inputs->rig;
     job->bench.plan = inputs->plan;
     job->bench.signal_fd = job->lock_fd = -1;
+    job->bench.patience_s = options->patience_s;
     run_show_open(&job->show, inputs->plan);
     int status, code = run_refuse_existing(folder, &err);
     if (!code) {

@@ -38,12 +38,36 @@ static int open_port(const struct run_job *job, struct transport *port, const ch
     return code ? code : transport_open(port, whole, baud, &job->bench.clock, err);
 }
 
+static int reopen(void *context, size_t port, struct transport *transport, struct rig_err *err)
+{
+    struct run_job *job = context;
+    const struct rig *rig = &job->inputs->rig;
+    bool axis = port == BENCH_AXIS;
+    char whole[RIG_PATH_SIZE * 2];
+    int code =
+        port_path(job, axis ? rig->axis.port : rig->sources[port].port, whole, sizeof whole, err);
+    if (code)
+        return code;
+    code = replug_open(&job->replugs[port], whole, axis ? rig->axis.baud : rig->sources[port].baud,
+                       &job->bench.clock, transport, err);
+    return code == REPLUG_OPENING ? BENCH_OPENING : code;
+}
+
+static int64_t slept_ns(void *context)
+{
+    (void)context;
+    return host_slept_ns();
+}
+
 static int open_hardware_ports(struct run_job *job, struct rig_err *err)
 {
     const struct rig *rig = &job->inputs->rig;
     char whole[RIG_PATH_SIZE * 2], holder[200];
     job->bench.clock = host_clock();
     job->bench.polls = true;
+    job->bench.reopen = reopen;
+    job->bench.reopen_context = job;
+    job->bench.slept_ns = slept_ns;
     if (port_path(job, rig->axis.port, whole, sizeof whole, err))
         return err->code;
     snprintf(holder, sizeof holder, "board %.60s, recording %.100s", job->options->board,
@@ -93,6 +117,8 @@ int run_open_ports(struct run_job *job, struct rig_err *err)
 
 void run_close_ports(struct run_job *job)
 {
+    for (size_t i = 0; i <= BENCH_AXIS; i++)
+        replug_end(&job->replugs[i]);
     transport_close(&job->bench.axis);
     for (size_t i = 0; i < job->inputs->rig.source_count; i++)
         transport_close(&job->bench.sources[i]);

@@ -5,6 +5,7 @@
 
 #include "rig/bench_loop.h"
 #include "rig/inputs.h"
+#include "rig/replug.h"
 #include "rig/run_summary.h"
 
 #include <pthread.h>
@@ -16,7 +17,8 @@ struct notifier;
 struct run_options {
     const char *profile, *rig, *board, *revision, *coating, *note, *water_temperature;
     const char *out, *bench, *ports;
-    const char *until, *on_event;
+    const char *until, *on_event, *patience;
+    double patience_s; /* 0: default */
     uint64_t seed;
 };
 
@@ -28,6 +30,7 @@ struct run_show {
     bool stop_told, cause_told, line_open;
     int64_t told_ns; /* of the real clock, also in simulated time */
     unsigned stops;
+    char trouble[512]; /* told last */
 };
 
 void run_show_open(struct run_show *show, const struct plan *plan);
@@ -51,6 +54,7 @@ struct run_job {
     int code, closed;
     int lock_fd; /* -1: none */
     struct notifier *notifier;
+    struct replug replugs[RIG_SOURCE_LIMIT + 1];
     struct run_summary summary;
     /* Between the loop's thread and this one. */
     pthread_mutex_t lock;

@@ -97,11 +97,25 @@ static void progress(struct run_show *show, const struct bench_view *view)
     }
 }
 
+/* What interrupts the run, once each time. */
+static bool tell_trouble(struct run_show *show, const struct bench_view *view)
+{
+    const char *trouble = view->state == RUN_RUNNING ? view->why : "";
+    if (strcmp(trouble, show->trouble) == 0)
+        return false;
+    snprintf(show->trouble, sizeof show->trouble, "%s", trouble);
+    if (!trouble[0])
+        return false;
+    end_line(show);
+    printf("%sInterrupted:%s %s\n", colour(show, yellow), colour(show, plain), trouble);
+    return true;
+}
+
 void run_show_update(struct run_show *show, const struct bench_view *view)
 {
     const struct rig_clock clock = host_clock();
     int64_t now_ns = rig_clock_now(&clock);
-    bool news = false;
+    bool news = tell_trouble(show, view);
     if (view->state == RUN_FAULTED && !show->cause_told) {
         end_line(show);
         printf("%sFault:%s %s\n", colour(show, red), colour(show, plain), view->why);
@@ -120,6 +134,12 @@ void run_show_update(struct run_show *show, const struct bench_view *view)
         show->phase = view->run.phase;
         if (view->run.phase != PHASE_OVER)
             printf("%8.1f s  %s\n", view->t_s, run_phase_name(view->run.phase));
+        if (view->run.phase == PHASE_GONE)
+            printf(
+                "%sTHE BOARD CAN'T BE LIFTED%s until the axis is back: it may be in the water, and "
+                "the axis will move by itself\n"
+                "once it answers again. Keep hands clear.\n",
+                colour(show, red), colour(show, plain));
         news = true;
     }
     if (news || now_ns - show->told_ns >= (show->terminal ? TERMINAL_LINE_NS : PLAIN_LINE_NS)) {

@@ -162,14 +162,15 @@ stop_bench
 
 # The bench goes away in mid-run: both plugs pulled.
 start_bench
-"${run[@]}" --out gone.recording >gone.out 2>gone.err &
+"${run[@]}" --out gone.recording --patience "4 s" >gone.out 2>gone.err &
 gone=$!
 for _ in $(seq 100); do grep -q measuring gone.out && break; sleep 0.05; done
 sleep 1
 stop_bench
 wait $gone
 status=$?
-if [ $status -ne 5 ] || ! grep -q 'THE BOARD IS NOT PARKED' gone.err; then
+if [ $status -ne 5 ] || ! grep -q 'THE BOARD IS NOT PARKED' gone.err ||
+    ! grep -q "THE BOARD CAN'T BE LIFTED until the axis is back" gone.out; then
     echo "unplugged: status $status"
     cat gone.out gone.err
     failed=1

@@ -62,15 +62,63 @@ static uint64_t next_random(uint64_t *state)
     return z ^ (z >> 31);
 }
 
-static void disturb(struct fault_port *port, unsigned char *bytes, long size, double now_s)
+static bool chance(struct fault_port *port, double share)
 {
+    return share > 0 && (double)(next_random(&port->noise_state) >> 11) * 0x1p-53 < share;
+}
+
+/* Returns how many bytes are left. */
+static long disturb(struct fault_port *port, unsigned char *bytes, long size, double now_s)
+{
+    long kept = 0;
     if (now_s < port->noise_from_s || now_s >= port->noise_until_s)
-        return;
-    for (long i = 0; i < size; i++)
-        if ((double)(next_random(&port->noise_state) >> 11) * 0x1p-53 < port->noise) {
-            bytes[i] ^= (unsigned char)(1u << (next_random(&port->noise_state) & 7));
+        return size;
+    for (long i = 0; i < size; i++) {
+        unsigned char byte = bytes[i];
+        if (chance(port, port->loses)) {
+            port->lost_count++;
+            continue;
+        }
+        if (chance(port, port->noise)) {
+            byte ^= (unsigned char)(1u << (next_random(&port->noise_state) & 7));
             port->noise_count++;
         }
+        bytes[kept++] = byte;
+    }
+    return kept;
+}
+
+/* The second column of each line becomes that of the first line of the time. */
+static long stick(struct fault_port *port, char *bytes, long size, size_t room, double now_s)
+{
+    char out[8192];
+    size_t used = 0;
+    if (now_s < port->stuck_s || now_s >= port->free_s || size <= 0)
+        return size;
+    for (long i = 0; i < size; i++) {
+        if (port->line_size + 1 < sizeof port->line)
+            port->line[port->line_size++] = bytes[i];
+        if (bytes[i] != '\n')
+            continue;
+        port->line[port->line_size] = 0;
+        char *first = strchr(port->line, ','), *rest = first ? first + 1 : NULL;
+        size_t width = rest ? strcspn(rest, ",\r\n") : 0;
+        if (rest && !port->stuck[0])
+            snprintf(port->stuck, sizeof port->stuck, "%.*s", (int)width, rest);
+        int wrote = rest ? snprintf(out + used, sizeof out - used, "%.*s%s%s",
+                                    (int)(rest - port->line), port->line, port->stuck, rest + width)
+                         : 0;
+        used += (size_t)wrote;
+        assert_true(used < sizeof out && used <= room);
+        port->line_size = 0;
+    }
+    memcpy(bytes, out, used);
+    return (long)used;
+}
+
+static bool unplugged(const struct fault_port *port, double now_s)
+{
+    return now_s >= port->gone_s && now_s < port->back_s;
 }
 
 static long faulty_read(void *context, void *bytes, size_t room, struct rig_err *err)
@@ -84,7 +132,7 @@ static long faulty_read(void *context, void *bytes, size_t room, struct rig_err 
             action->act(port->bench);
         }
     }
-    if (now_s >= port->gone_s)
+    if (unplugged(port, now_s))
         return -rig_fail(err, RIG_EUNPLUGGED, "the test pulled the plug");
     if (port->add && now_s >= port->add_s) {
         size_t size = strlen(port->add);
@@ -101,15 +149,15 @@ static long faulty_read(void *context, void *bytes, size_t room, struct rig_err 
         memcpy(bytes, port->lie, (size_t)size);
         port->lie = NULL;
     }
-    disturb(port, bytes, size, now_s);
-    return size;
+    size = stick(port, bytes, size, room, now_s);
+    return size > 0 ? disturb(port, bytes, size, now_s) : size;
 }
 
 static long faulty_write(void *context, const void *bytes, size_t size, struct rig_err *err)
 {
     struct fault_port *port = context;
     double now_s = fault_bench_t_s(port->bench);
-    if (now_s >= port->gone_s)
+    if (unplugged(port, now_s))
         return -rig_fail(err, RIG_EUNPLUGGED, "the test pulled the plug");
     if (now_s >= port->deaf_s && now_s < port->hears_s)
         return (long)size;
@@ -127,8 +175,16 @@ static long faulty_write(void *context, const void *bytes, size_t size, struct r
     unsigned char sent[1024];
     size = size < sizeof sent ? size : sizeof sent;
     memcpy(sent, bytes, size);
-    disturb(port, sent, (long)size, now_s);
-    return port->inner.write(port->inner.context, sent, size, err);
+    long kept = disturb(port, sent, (long)size, now_s);
+    for (long done = 0; done < kept;) {
+        long wrote =
+            port->inner.write(port->inner.context, sent + done, (size_t)(kept - done), err);
+        if (wrote < 0)
+            return wrote;
+        assert_true(wrote > 0); /* the simulated bench takes all */
+        done += wrote;
+    }
+    return (long)size;
 }
 
 static int no_fd(void *context)
@@ -157,7 +213,8 @@ static struct transport faulty(struct fault_port *port, struct fault_bench *benc
 
 static void never(struct fault_port *port)
 {
-    port->gone_s = port->quiet_s = port->loud_s = port->deaf_s = port->hears_s = INFINITY;
+    port->gone_s = port->back_s = port->stuck_s = port->free_s = INFINITY;
+    port->quiet_s = port->loud_s = port->deaf_s = port->hears_s = INFINITY;
     port->lie_s = port->add_s = port->swallow_s = port->noise_from_s = INFINITY;
     port->noise_until_s = INFINITY;
     port->noise_state = 1;
@@ -171,6 +228,31 @@ void fault_bench_stop(struct fault_bench *bench)
 
 /* ---- a run ---- */
 
+static int reopen(void *context, size_t port, struct transport *transport, struct rig_err *err)
+{
+    struct fault_bench *bench = context;
+    struct fault_port *faulty_port = port == BENCH_AXIS ? &bench->axis : &bench->board;
+    double now_s = fault_bench_t_s(bench);
+    if (unplugged(faulty_port, now_s))
+        return rig_fail(err, RIG_EUNPLUGGED, "the plug is still out");
+    faulty_port->opened++;
+    faulty_port->line_size = 0;
+    if (faulty_port->wakes && now_s >= faulty_port->quiet_s)
+        faulty_port->loud_s = now_s;
+    if (faulty_port->wakes && now_s >= faulty_port->stuck_s)
+        faulty_port->free_s = now_s;
+    *transport = faulty(faulty_port, bench,
+                        port == BENCH_AXIS ? sim_axis_transport(bench->sim)
+                                           : sim_board_transport(bench->sim));
+    return RIG_OK;
+}
+
+static int64_t slept_ns(void *context)
+{
+    const struct fault_bench *bench = context;
+    return rig_s_to_ns(bench->slept_s);
+}
+
 void fault_bench_defaults(struct fault_bench *bench)
 {
     memset(bench, 0, sizeof *bench);
@@ -178,6 +260,7 @@ void fault_bench_defaults(struct fault_bench *bench)
     bench->profile_text = plain_profile;
     bench->seed = 1;
     sim_truth_defaults(&bench->truth);
+    bench->patience_s = 120;
     bench->truth.datum_mm = 31.4;
     bench->truth.live_position = true;
     never(&bench->axis);
@@ -235,6 +318,13 @@ static void carry_out(struct fault_bench *bench, struct plan *plan)
         .clock = bench->clock,
         .recorder = recorder,
         .signal_fd = bench->stop_pipe[0],
+        .patience_s = bench->patience_s,
+        .reopen = bench->no_reopen ? NULL : reopen,
+        .reopen_context = bench,
+        .slept_ns = slept_ns,
+        .slept_context = bench,
+        .until = bench->until,
+        .until_ns = bench->until ? rig_clock_now(&bench->clock) + rig_s_to_ns(bench->until_s) : 0,
     };
     struct rlimit before = limit_files(bench->disk_bytes);
     bench->code = bench_run(&settings, &bench->end, err);
@@ -313,6 +403,98 @@ size_t fault_bench_events(const struct fault_bench *bench, const char *kind, cha
     return found;
 }
 
+struct placing {
+    const struct fault_bench *bench;
+    const struct timeline *timeline;
+    const struct plan *plan;
+    size_t hint;
+    uint64_t mapped;
+    double worst_mm;
+};
+
+static int place_rows(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    (void)err;
+    struct placing *placing = context;
+    const double *curve = placing->bench->truth.curve;
+    for (size_t r = 0; r < batch->rows; r++) {
+        double plan_s =
+            timeline_plan_s(placing->timeline, batch->values[0][r], NULL, &placing->hint);
+        if (isnan(plan_s))
+            continue;
+        double read_mm = (batch->values[2][r] - curve[0]) / curve[1];
+        double off_mm = fabs(fmax(plan_depth_mm(placing->plan, plan_s), 0) - read_mm);
+        placing->mapped++;
+        placing->worst_mm = fmax(placing->worst_mm, off_mm);
+    }
+    return 0;
+}
+
+double fault_bench_worst_mm(const struct fault_bench *bench, uint64_t *mapped, size_t *known)
+{
+    struct rig_err err = {0};
+    struct scan_report report = {0};
+    struct motion_row *motion = NULL;
+    struct stroke_row *strokes = NULL;
+    size_t motion_count = 0, stroke_count = 0;
+    struct timeline timeline;
+    struct recording *recording = recording_open(bench->folder, &err);
+    if (!recording || recording_motion_rows(recording, &motion, &motion_count, &report, &err) ||
+        recording_stroke_rows(recording, &strokes, &stroke_count, &report, &err) ||
+        timeline_make(&timeline, recording_plan(recording), motion, motion_count, strokes,
+                      stroke_count, &bench->rig.axis, &err))
+        fail_msg("%s", err.text);
+    struct placing placing = {
+        .bench = bench, .timeline = &timeline, .plan = recording_plan(recording)};
+    if (recording_scan(recording, 0, place_rows, &placing, &report, &err))
+        fail_msg("%s", err.text);
+    if (mapped)
+        *mapped = placing.mapped;
+    for (size_t i = 0; known && i < timeline.stroke_count; i++)
+        *known = (i ? *known : 0) + timeline.strokes[i].known;
+    timeline_free(&timeline);
+    free(motion);
+    free(strokes);
+    recording_free(recording);
+    return placing.worst_mm;
+}
+
+void fault_bench_check_end(const struct fault_bench *bench, enum run_state state, int exit_status,
+                           const char *why)
+{
+    assert_int_equal(bench->code, 0);
+    assert_contains(bench->end.why, why);
+    assert_int_equal(bench->end.state, state);
+    assert_int_equal(bench->end.exit_status, exit_status);
+}
+
+void fault_bench_check_parked(const struct fault_bench *bench)
+{
+    assert_contains(bench->end.why, "the board is parked clear of the water");
+    assert_int_equal(bench->end.board, BOARD_PARKED);
+    assert_near(bench->true_depth_mm, -20, 0.1, "mm");
+    assert_near(bench->moving_mm, 0, 1e-9, "mm");
+}
+
+void fault_bench_check_left(const struct fault_bench *bench)
+{
+    assert_contains(bench->end.why, "THE BOARD IS NOT PARKED");
+    assert_int_equal(bench->end.board, BOARD_LEFT);
+}
+
+void fault_bench_check_mended(const struct fault_bench *bench, uint64_t interruptions)
+{
+    size_t known;
+    fault_bench_check_end(bench, RUN_COMPLETE, 0, "the whole plan was carried out");
+    fault_bench_check_parked(bench);
+    assert_int_equal(bench->end.run.interruptions, interruptions);
+    assert_int_equal(bench->end.run.whole, bench->end.run.planned);
+    assert_int_equal(fault_bench_events(bench, "resumed", NULL, 0), interruptions);
+    /* 20 mm/s, and strokes tied to some milliseconds. */
+    assert_near(fault_bench_worst_mm(bench, NULL, &known), 0, 0.5, "mm");
+    assert_int_equal(known, bench->end.run.planned);
+}
+
 void remove_folder(const char *path)
 {
     char command[512];
@@ -326,5 +508,8 @@ void fault_bench_free(struct fault_bench *bench)
     sim_close(bench->sim);
     close(bench->stop_pipe[0]);
     close(bench->stop_pipe[1]);
-    remove_folder(bench->folder);
+    if (getenv("WETSWEEP_KEEP")) /* to look into */
+        print_message("kept: %s\n", bench->folder);
+    else
+        remove_folder(bench->folder);
 }

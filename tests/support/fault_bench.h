@@ -5,6 +5,7 @@
 #ifndef TESTS_FAULT_BENCH_H
 #define TESTS_FAULT_BENCH_H
 
+#include "results/timeline.h"
 #include "rig/bench_loop.h"
 #include "rig/sim.h"
 
@@ -20,8 +21,10 @@ struct fault_action {
 struct fault_port {
     struct fault_bench *bench;
     struct transport inner;
-    double gone_s;          /* unplugged from then on; INFINITY: never */
+    double gone_s, back_s;  /* unplugged between them; INFINITY: never */
     double quiet_s, loud_s; /* gives nothing between them */
+    double stuck_s, free_s; /* the second column stays what it is between them */
+    bool wakes;             /* opening it anew ends the silence, or sets it free */
     double deaf_s, hears_s; /* what is written between them is lost */
     const char *lie;        /* bytes that come instead of the first answer after lie_s */
     double lie_s;
@@ -30,8 +33,12 @@ struct fault_port {
     double swallow_s; /* the first moves after it are lost, and answered all the same */
     double noise;     /* chance of each byte, either way, to have a bit turned over */
     double noise_from_s, noise_until_s;
+    double loses; /* chance of each byte, either way, to be lost; in the same time */
     uint64_t noise_state;
-    unsigned noise_count;
+    unsigned noise_count, lost_count, opened; /* opened: again */
+    char stuck[64];
+    char line[256];
+    size_t line_size;
 };
 
 struct fault_bench {
@@ -42,6 +49,11 @@ struct fault_bench {
     size_t disk_bytes; /* > 0: the recording's files may not grow beyond */
     struct fault_port axis, board;
     struct fault_action actions[4];
+    double patience_s; /* 120 */
+    double slept_s;    /* the computer has, so far; an action adds to it */
+    const char *until; /* with until_s after the start; NULL: no such time */
+    double until_s;
+    bool no_reopen; /* what is lost stays lost */
     /* Results. */
     char folder[128];
     struct sim_bench *sim;
@@ -68,6 +80,21 @@ uint64_t fault_bench_rows(const struct fault_bench *bench);
  * allowed). */
 size_t fault_bench_events(const struct fault_bench *bench, const char *kind, char *text,
                           size_t room);
+/* Largest distance between the depth that the recording's own timeline gives a row of the
+ * board and the one that its reading tells (the board of this bench is straight, without
+ * noise or lag): a row put where the stage was not shows here. *mapped: rows that the
+ * timeline places; *known: strokes that it knows. NULL allowed. */
+double fault_bench_worst_mm(const struct fault_bench *bench, uint64_t *mapped, size_t *known);
+/* Ended in this state, for this reason. */
+void fault_bench_check_end(const struct fault_bench *bench, enum run_state state, int exit_status,
+                           const char *why);
+/* Parked, by the bench's own truth. */
+void fault_bench_check_parked(const struct fault_bench *bench);
+/* Left where it was, and said so. */
+void fault_bench_check_left(const struct fault_bench *bench);
+/* Complete and parked, every stroke known to the timeline, every row where it belongs,
+ * with so many interruptions. */
+void fault_bench_check_mended(const struct fault_bench *bench, uint64_t interruptions);
 /* Closes the bench, removes the recording. */
 void fault_bench_free(struct fault_bench *bench);
 /* Removes a folder and the files in it; for tests' own recordings. */
