@@ -137,7 +137,7 @@ static void rest(struct bench *bench)
     const struct bench_settings *settings = bench->settings;
     int64_t until_ns = supervisor_deadline_ns(bench->supervisor, bench->now_ns);
     int64_t axis_ns = axis_deadline_ns(bench->axis), show_ns = bench->now_ns + SHOW_NS;
-    if (axis_ns < until_ns)
+    if (bench->axis_open && axis_ns < until_ns) /* else it waits for what can't come */
         until_ns = axis_ns;
     int64_t replug_ns = bench_replug_ns(bench);
     if (show_ns < until_ns)

@@ -64,7 +64,7 @@ struct supervisor *supervisor_open(const struct supervisor_settings *settings, s
     supervisor->axis = axis;
     supervisor->board = BOARD_UNMOVED;
     supervisor->last_depth_mm = NAN;
-    supervisor->rest_mm = NAN;
+    supervisor->rest_mm = supervisor->slack_s = supervisor->answer_s = NAN;
     watch_open(supervisor);
     return supervisor;
 }

@@ -60,6 +60,9 @@ struct supervisor {
     double rest_mm;      /* stage position that it was last sent to and came to rest at; NaN */
     size_t held_stroke;  /* before this stroke a hold was cut: */
     double held_s;       /* how long it had lasted, in all tries */
+    /* Usual, NaN: not known yet. From a stroke's first byte to its end, less its duration;
+     * and to the answer that its first line is taken. */
+    double slack_s, answer_s;
     struct stroke_begun begun[BEGUN_ROOM];
     size_t begun_count;
 

@@ -8,6 +8,10 @@
 #include <math.h>
 #include <stdio.h>
 
+/* How much longer than usual a stroke may take; and than planned, before the usual is known
+ * (common practice, no source). */
+static const double LATE_S = 0.15, LATE_SHARE = 0.01, LATE_ANSWER_S = 0.1, FIRST_LATE_S = 1,
+                    FIRST_LATE_SHARE = 0.02;
 /* For the board to come to rest in a hold that goes on. */
 static const double HOLD_AGAIN_S = 600;
 
@@ -346,6 +350,47 @@ void stroke_tick(struct supervisor *supervisor, int64_t now_ns)
     }
 }
 
+/* Whether a time is longer than the usual one and some; a mean that forgets follows. */
+static bool longer(double *usual_s, double time_s, double more_s, double first_s)
+{
+    bool known = !isnan(*usual_s);
+    if (time_s > (known ? *usual_s + more_s : first_s))
+        return true;
+    *usual_s = known ? *usual_s + (time_s - *usual_s) / 8 : time_s;
+    return false;
+}
+
+/* A stroke that began late, or took longer than it should, did not move as planned: lines
+ * came too late, and the stage stood or crept in between. A controller's delays are much
+ * the same for all strokes. True when it is interrupted for that. */
+static bool check_times(struct supervisor *supervisor, int64_t ended_ns, int64_t now_ns)
+{
+    const struct plan_stroke *stroke = stroke_of(supervisor, supervisor->stroke);
+    double planned_s = stroke->end_s - stroke->start_s;
+    double slack_s = rig_ns_to_s(ended_ns - supervisor->sent_ns) - planned_s;
+    double answer_s =
+        supervisor->accepted ? rig_ns_to_s(supervisor->accepted_ns - supervisor->sent_ns) : 0;
+    bool began_late = longer(&supervisor->answer_s, answer_s, LATE_ANSWER_S, FIRST_LATE_S);
+    bool ended_late = longer(&supervisor->slack_s, slack_s, LATE_S + LATE_SHARE * planned_s,
+                             FIRST_LATE_S + FIRST_LATE_SHARE * planned_s);
+    if (!began_late && !ended_late)
+        return false;
+    char text[240];
+    if (ended_late)
+        snprintf(text, sizeof text,
+                 "stroke %zu took %.2f s, %.2f s more than planned: lines came too late, or the "
+                 "controller's speeds and accelerations are not those of the rig file",
+                 supervisor->stroke + 1, planned_s + slack_s, slack_s);
+    else
+        snprintf(text, sizeof text,
+                 "the first line of stroke %zu was taken after %.2f s only: nobody knows when it "
+                 "began to move",
+                 supervisor->stroke + 1, answer_s);
+    interrupt_note(supervisor, "late", text, INTERRUPT_PLAIN, supervisor->sent_ns, now_ns);
+    supervisor_retreat(supervisor, now_ns);
+    return true;
+}
+
 void stroke_axis_event(struct supervisor *supervisor, const struct axis_event *event,
                        int64_t now_ns)
 {
@@ -364,6 +409,11 @@ void stroke_axis_event(struct supervisor *supervisor, const struct axis_event *e
             write_motion(supervisor, event->at_ns, NAN, NAN);
         }
         return;
+    case AXIS_RESEND:
+        /* The first line did not get through: it goes out again now. */
+        if (supervisor->sent && !supervisor->accepted)
+            supervisor->sent_ns = event->at_ns;
+        return;
     case AXIS_ACCEPTED:
         if (event->tag == supervisor->first_tag && !supervisor->accepted) {
             supervisor->accepted = true;
@@ -381,6 +431,8 @@ void stroke_axis_event(struct supervisor *supervisor, const struct axis_event *e
         if (event->tag != TAG_SETTLE + supervisor->stroke)
             return;
         write_motion(supervisor, event->at_ns, NAN, NAN);
+        if (check_times(supervisor, event->at_ns, now_ns))
+            return;
         write_stroke(supervisor, supervisor_t_s(supervisor, event->at_ns));
         next_stroke(supervisor, event->at_ns);
         return;

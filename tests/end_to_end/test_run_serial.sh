@@ -101,7 +101,7 @@ fi
 speed() { stty -F "$1" | sed -n 's/^speed \([0-9]*\).*/\1/p'; }
 [ "$(speed /dev/ttyUSB8)" = 115200 ] || { echo "the board's speed: $(speed /dev/ttyUSB8)"; failed=1; }
 
-run --out gone.recording >gone.out 2>gone.err &
+run --out gone.recording --patience "4 s" >gone.out 2>gone.err &
 gone=$!
 for _ in $(seq 200); do grep -q measuring gone.out && break; sleep 0.05; done
 sleep 0.5

@@ -90,7 +90,9 @@ print(f"{len(rows)} rows every {typical * 1e3:.2f} ms, {len(gaps)} gaps, {len(st
 assert len(rows) * typical > 8, "too few rows"
 assert not gaps, f"lines lost: {gaps[:5]}"
 assert all(b >= a for a, b in zip(host, host[1:])), "host time goes back"
-assert all(row["ended_s"] for row in strokes), "a stroke without an end"
+# Each stroke to its end; a busy machine may make one late, which is then run again.
+whole = {row["stroke"] for row in strokes if row["ended_s"]}
+assert len(whole) == 1 + max(int(row["stroke"]) for row in strokes), "a stroke without an end"
 assert any(float(row["reported_mm"] or "nan") > 70 for row in csv.DictReader(open(folder + "/motion.csv")))
 CHECK
 

@@ -363,6 +363,22 @@ static void bytes_damaged_and_lost_both_ways(void **state)
     fault_bench_check_parked(&bench);
 }
 
+/* Each line is there in the end, but too late: the stage stood still in between. */
+static void a_wire_that_makes_lines_late(void **state)
+{
+    (void)state;
+    char text[256];
+    bench.profile_text = "start at 60 mm\nhold 2 s\nramp to 70 mm at 20 mm/s\nhold 2 s\n"
+                         "sine about 70 mm amplitude 15 mm at 0.5 Hz, 5 cycles\nhold 2 s\n";
+    bench.truth.answer_delay_s = 2e-3;
+    bench.axis.deaf_s = 12; /* a second's worth of lines is lost, and sent again */
+    bench.axis.hears_s = 13;
+    fault_bench_run(&bench);
+    assert_int_equal(fault_bench_events(&bench, "late", text, sizeof text), 1);
+    assert_contains(text, "more than planned: lines came too late");
+    fault_bench_check_mended(&bench, 1);
+}
+
 /* ---- the computer ---- */
 
 static void fall_asleep(struct fault_bench *it)
@@ -516,6 +532,7 @@ int main(void)
         CASE(a_stage_that_does_not_move),
         CASE(an_axis_without_switch_that_is_unplugged),
         CASE(bytes_damaged_and_lost_both_ways),
+        CASE(a_wire_that_makes_lines_late),
         CASE(a_computer_that_was_asleep),
         CASE(a_disk_that_is_full_while_it_waits),
         CASE(a_wish_to_stop_while_it_waits),

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Runs on an axis that speaks 'status-polled', in simulated time: a whole one, and what
- * goes wrong. By the bench's own truth, not by what the controller says. */
+ * interrupts it or ends it. By the bench's own truth, not by what the controller says. */
 #include "check.h"
 #include "fault_bench.h"
 
@@ -47,18 +47,12 @@ static int tear_down(void **state)
 
 static void check_end(enum run_state state, int exit_status, const char *why)
 {
-    assert_int_equal(bench.code, 0);
-    assert_contains(bench.end.why, why);
-    assert_int_equal(bench.end.state, state);
-    assert_int_equal(bench.end.exit_status, exit_status);
+    fault_bench_check_end(&bench, state, exit_status, why);
 }
 
 static void check_parked(void)
 {
-    assert_contains(bench.end.why, "the board is parked clear of the water");
-    assert_int_equal(bench.end.board, BOARD_PARKED);
-    assert_near(bench.true_depth_mm, -20, 0.1, "mm");
-    assert_near(bench.moving_mm, 0, 1e-9, "mm");
+    fault_bench_check_parked(&bench);
 }
 
 static void a_whole_run(void **state)
@@ -110,8 +104,7 @@ static void an_axis_that_restarts(void **state)
     (void)state;
     bench.actions[0] = (struct fault_action){.at_s = 16, .act = cut_power};
     fault_bench_run(&bench);
-    check_end(RUN_FAULTED, 5, "has restarted in mid-run");
-    check_parked();
+    fault_bench_check_mended(&bench, 1);
     assert_int_equal(fault_bench_events(&bench, "reset", NULL, 0), 1);
 }
 
@@ -129,11 +122,13 @@ static void an_axis_without_switch_that_restarts(void **state)
 static void an_axis_that_hits_an_end_switch(void **state)
 {
     (void)state;
+    char text[256];
     bench.axis.add = "ALARM:1\r\n[MSG:Reset to continue]\r\n";
     bench.axis.add_s = 16;
     fault_bench_run(&bench);
-    check_end(RUN_FAULTED, 5, "ALARM:1 (an end switch was hit)");
-    check_parked();
+    fault_bench_check_mended(&bench, 1);
+    assert_int_equal(fault_bench_events(&bench, "alarm", text, sizeof text), 1);
+    assert_contains(text, "ALARM:1 (an end switch was hit)");
 }
 
 static void an_axis_that_refuses_a_line(void **state)
@@ -142,8 +137,8 @@ static void an_axis_that_refuses_a_line(void **state)
     bench.axis.lie = "error:33\r\n";
     bench.axis.lie_s = 16;
     fault_bench_run(&bench);
-    check_end(RUN_FAULTED, 5, "refused a line");
-    check_parked();
+    fault_bench_check_mended(&bench, 1);
+    assert_int_equal(fault_bench_events(&bench, "refused", NULL, 0), 1);
 }
 
 static void an_axis_that_loses_lines(void **state)
@@ -162,8 +157,8 @@ static void an_axis_that_falls_silent_and_answers_again(void **state)
     bench.axis.quiet_s = bench.axis.deaf_s = 16;
     bench.axis.loud_s = bench.axis.hears_s = 40;
     fault_bench_run(&bench);
-    check_end(RUN_FAULTED, 5, "does not answer");
-    check_parked();
+    fault_bench_check_mended(&bench, 1);
+    assert_true(fault_bench_events(&bench, "silent", NULL, 0) >= 1);
 }
 
 static void an_axis_that_falls_silent_for_good(void **state)

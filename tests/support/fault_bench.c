@@ -108,6 +108,15 @@ static long stick(struct fault_port *port, char *bytes, long size, size_t room, 
         int wrote = rest ? snprintf(out + used, sizeof out - used, "%.*s%s%s",
                                     (int)(rest - port->line), port->line, port->stuck, rest + width)
                          : 0;
+        char *star = wrote ? memchr(out + used, '*', (size_t)wrote) : NULL;
+        unsigned sum = 0;
+        for (const char *at = out + used + 1; star && at < star; at++)
+            sum ^= (unsigned char)*at;
+        if (star) {
+            char digits[3];
+            snprintf(digits, sizeof digits, "%02X", sum & 0xff);
+            memcpy(star + 1, digits, 2);
+        }
         used += (size_t)wrote;
         assert_true(used < sizeof out && used <= room);
         port->line_size = 0;
@@ -129,6 +138,7 @@ static long faulty_read(void *context, void *bytes, size_t room, struct rig_err 
         struct fault_action *action = &port->bench->actions[i];
         if (action->act && !action->done && now_s >= action->at_s) {
             action->done = true;
+            port->bench->acting = action;
             action->act(port->bench);
         }
     }
@@ -409,7 +419,7 @@ struct placing {
     const struct plan *plan;
     size_t hint;
     uint64_t mapped;
-    double worst_mm;
+    double worst_mm, worst_t_s, worst_plan_s;
 };
 
 static int place_rows(void *context, const struct row_batch *batch, struct rig_err *err)
@@ -425,7 +435,11 @@ static int place_rows(void *context, const struct row_batch *batch, struct rig_e
         double read_mm = (batch->values[2][r] - curve[0]) / curve[1];
         double off_mm = fabs(fmax(plan_depth_mm(placing->plan, plan_s), 0) - read_mm);
         placing->mapped++;
-        placing->worst_mm = fmax(placing->worst_mm, off_mm);
+        if (off_mm <= placing->worst_mm)
+            continue;
+        placing->worst_mm = off_mm;
+        placing->worst_t_s = batch->values[0][r];
+        placing->worst_plan_s = plan_s;
     }
     return 0;
 }
@@ -450,6 +464,9 @@ double fault_bench_worst_mm(const struct fault_bench *bench, uint64_t *mapped, s
         fail_msg("%s", err.text);
     if (mapped)
         *mapped = placing.mapped;
+    if (placing.worst_mm > 1)
+        print_message("%.2f mm off at %.3f s, placed at %.3f s of the plan\n", placing.worst_mm,
+                      placing.worst_t_s, placing.worst_plan_s);
     for (size_t i = 0; known && i < timeline.stroke_count; i++)
         *known = (i ? *known : 0) + timeline.strokes[i].known;
     timeline_free(&timeline);

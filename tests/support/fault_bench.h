@@ -16,6 +16,7 @@ struct fault_action {
     double at_s;
     void (*act)(struct fault_bench *bench);
     bool done;
+    double length_s; /* for the action to use; it finds itself in fault_bench.acting */
 };
 
 struct fault_port {
@@ -48,7 +49,8 @@ struct fault_bench {
     uint64_t seed;
     size_t disk_bytes; /* > 0: the recording's files may not grow beyond */
     struct fault_port axis, board;
-    struct fault_action actions[4];
+    struct fault_action actions[80];
+    const struct fault_action *acting;
     double patience_s; /* 120 */
     double slept_s;    /* the computer has, so far; an action adds to it */
     const char *until; /* with until_s after the start; NULL: no such time */
