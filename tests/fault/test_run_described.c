@@ -37,18 +37,12 @@ static int tear_down(void **state)
 
 static void check_end(enum run_state state, int exit_status, const char *why)
 {
-    assert_int_equal(bench.code, 0);
-    assert_contains(bench.end.why, why);
-    assert_int_equal(bench.end.state, state);
-    assert_int_equal(bench.end.exit_status, exit_status);
+    fault_bench_check_end(&bench, state, exit_status, why);
 }
 
 static void check_parked(void)
 {
-    assert_contains(bench.end.why, "the board is parked clear of the water");
-    assert_int_equal(bench.end.board, BOARD_PARKED);
-    assert_near(bench.true_depth_mm, -20, 0.1, "mm");
-    assert_near(bench.moving_mm, 0, 1e-9, "mm");
+    fault_bench_check_parked(&bench);
 }
 
 static void a_whole_run_that_can_be_fitted(void **state)
@@ -98,8 +92,7 @@ static void an_axis_that_restarts(void **state)
     (void)state;
     bench.actions[0] = (struct fault_action){.at_s = 16, .act = cut_power};
     fault_bench_run(&bench);
-    check_end(RUN_FAULTED, 5, "has restarted in mid-run");
-    check_parked();
+    fault_bench_check_mended(&bench, 1);
 }
 
 static void an_axis_that_falls_silent_and_answers_again(void **state)
@@ -108,8 +101,7 @@ static void an_axis_that_falls_silent_and_answers_again(void **state)
     bench.axis.quiet_s = bench.axis.deaf_s = 16;
     bench.axis.loud_s = bench.axis.hears_s = 40;
     fault_bench_run(&bench);
-    check_end(RUN_FAULTED, 5, "does not answer");
-    check_parked();
+    fault_bench_check_mended(&bench, 1);
 }
 
 static void an_axis_that_loses_lines_unnoticed(void **state)
@@ -117,8 +109,7 @@ static void an_axis_that_loses_lines_unnoticed(void **state)
     (void)state;
     bench.axis.swallow_s = 12;
     fault_bench_run(&bench);
-    check_end(RUN_FAULTED, 5, "a line got lost, or the stage was held");
-    check_parked();
+    fault_bench_check_mended(&bench, 1);
 }
 
 int main(void)
