@@ -175,7 +175,8 @@
         series['s' + last].plotter = e => {
             const c = e.drawingContext, g = e.dygraph, area = e.plotArea;
             const at = {
-                x: x => g.toDomXCoord(x), y: y => g.toDomYCoord(y),
+                // toDomXCoord goes straight even where the axis is logarithmic.
+                x: x => area.x + g.toPercentXCoord(x) * area.w, y: y => g.toDomYCoord(y),
                 foot: figure.log_y ? area.y + area.h : g.toDomYCoord(0),
             };
             c.save();

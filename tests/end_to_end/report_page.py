@@ -27,6 +27,24 @@ return found;
 """
 
 
+# Whether an ink is found in the columns where x belongs.
+INK_AT = """
+const [id, ink, x] = arguments, plot = window.plots[id], area = plot.getArea();
+const at = area.x + plot.toPercentXCoord(x) * area.w, w = [1, 3, 5].map(i => parseInt(ink.slice(i, i + 2), 16));
+return [...document.querySelectorAll('#figure-' + id + ' .plot canvas')].some(canvas => {
+    const ratio = canvas.width / canvas.getBoundingClientRect().width;
+    const copy = document.createElement('canvas'); // reading the plot's own again and again is warned of
+    [copy.width, copy.height] = [canvas.width, canvas.height];
+    const c = copy.getContext('2d', {willReadFrequently: true});
+    c.drawImage(canvas, 0, 0);
+    const d = c.getImageData(Math.round((at - 2) * ratio), 0, Math.ceil(4 * ratio), canvas.height).data;
+    for (let i = 0; i < d.length; i += 4)
+        if (d[i + 3] > 60 && w.every((v, k) => Math.abs(d[i + k] - v) < 24)) return true;
+    return false;
+});
+"""
+
+
 def points_of(series):
     return sum(x is not None and y is not None for x, y in zip(series["x"], series["y"]))
 
@@ -65,6 +83,21 @@ def check_figure(driver, figure):
     marks = still.get_attribute("innerHTML")
     for ink in inks:
         check(ink in marks, f"{name}: the still picture lacks {ink}")
+
+
+def check_logarithmic(driver, figures):
+    """Points lie where the axis says, also where it is logarithmic."""
+    looked_at = 0
+    for figure in figures:
+        for series in figure["series"]:
+            if not figure["log_x"] or series["mark"] != "points":
+                continue
+            for x, y in zip(series["x"], series["y"]):
+                if y is not None:
+                    check(driver.execute_script(INK_AT, figure["id"], series["ink"], x),
+                          f"{figure['id']}: no point of '{series['name']}' at {x}")
+                    looked_at += 1
+    check(looked_at >= 8, f"only {looked_at} points on logarithmic axes were looked at")
 
 
 def window(driver, name):
@@ -135,6 +168,7 @@ def main():
         for figure in figures:
             check_figure(driver, figure)
             check_csv(driver, figure)
+        check_logarithmic(driver, figures)
         check_zoom(driver, figures)
         for width in (1600, 820, 390):
             check_width(driver, width)
