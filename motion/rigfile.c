@@ -241,6 +241,7 @@ static int open_source(struct rig *rig, struct cursor *cursor, struct rig_source
                                   fresh->name);
     fresh->clock_unit_s = NAN;
     fresh->rate_hz = NAN;
+    fresh->delay_high_s = 2e-3; /* common practice, no source */
     rig->source_count++;
     *source = fresh;
     return 0;

@@ -152,9 +152,10 @@ struct rig_source {
     int clock_column;             /* 0: the board sends no clock */
     char clock_key[RIG_NAME_SIZE];
     struct rig_field clock_field;
-    double clock_unit_s;      /* seconds a count */
-    double clock_wrap_counts; /* 0: never */
-    double rate_hz;           /* expected lines a second, NaN: not given */
+    double clock_unit_s;              /* seconds a count */
+    double clock_wrap_counts;         /* 0: never */
+    double rate_hz;                   /* expected lines a second, NaN: not given */
+    double delay_low_s, delay_high_s; /* sample to arrival of its line lies between them */
     size_t channel_count;
     struct rig_channel channels[RIG_CHANNEL_LIMIT];
 };

@@ -14,6 +14,7 @@ enum {
     SOURCE_CHECK,
     SOURCE_CLOCK,
     SOURCE_RATE,
+    SOURCE_DELAY,
     SOURCE_GREET,
     SOURCE_CHANNEL
 };
@@ -124,6 +125,23 @@ static int read_rate(struct rig_block *block, struct cursor *cursor)
                 : rig_positive(cursor, QUANTITY_FREQUENCY, "the rate", &block->source->rate_hz);
 }
 
+static int read_delay(struct rig_block *block, struct cursor *cursor)
+{
+    struct rig_source *source = block->source;
+    int code = rig_once(block, cursor, SOURCE_DELAY);
+    if (code ||
+        (code = cursor_quantity(cursor, QUANTITY_TIME, "the least delay", &source->delay_low_s)) ||
+        (code = cursor_word(cursor, "to")) ||
+        (code = cursor_quantity(cursor, QUANTITY_TIME, "the largest delay", &source->delay_high_s)))
+        return code;
+    if (!(source->delay_low_s >= 0 && source->delay_low_s <= source->delay_high_s &&
+          source->delay_high_s <= 10))
+        return cursor_fail_at(cursor, 1, RIG_EINPUT,
+                              "a line is late by something between 0 s and 10 s, the smaller time "
+                              "first: delay 0 ms to 2 ms");
+    return 0;
+}
+
 static int read_greet(struct rig_block *block, struct cursor *cursor)
 {
     int code = rig_once(block, cursor, SOURCE_GREET);
@@ -214,6 +232,7 @@ const struct rig_word rig_source_words[] = {
     {"check", read_check, "check crc16-modbus of bytes 1 to 10 at byte 11"},
     {"clock", read_clock, "clock column 1 in ms, wraps at 2^32"},
     {"rate", read_rate, "rate 100 Hz"},
+    {"delay", read_delay, "delay 0 ms to 2 ms"},
     {"greet", read_greet, "greet \"stream on\""},
     {"channel", read_channel, "channel level column 2 in volts role sensor"},
     {NULL, NULL, NULL},

@@ -69,8 +69,8 @@ no_memory:
 }
 
 struct digest *digest_open(const struct plan *plan, const struct timeline *timeline,
-                           size_t channels, double row_interval_s, size_t memory_limit,
-                           struct rig_err *err)
+                           size_t channels, double row_interval_s, double late_s,
+                           size_t memory_limit, struct rig_err *err)
 {
     struct digest_layout *layout = calloc(1, sizeof *layout);
     size_t page_bytes = sizeof(struct page) + channels * sizeof(struct channel_bins);
@@ -79,7 +79,7 @@ struct digest *digest_open(const struct plan *plan, const struct timeline *timel
         return NULL;
     }
     struct digest *digest = NULL;
-    if (!digest_layout_make(layout, plan, timeline, row_interval_s, page_bytes / PAGE_BINS,
+    if (!digest_layout_make(layout, plan, timeline, row_interval_s, late_s, page_bytes / PAGE_BINS,
                             memory_limit, err))
         digest = open_with(layout, channels, err);
     if (!digest) {

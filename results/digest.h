@@ -36,12 +36,12 @@ enum {
 struct digest;
 
 /* plan and timeline are not kept. row_interval_s: the source's usual distance of rows, or
- * NaN. memory_limit bytes bounds the bins: where they
- * would not fit they become coarser, all alike. Memory is taken bin by bin as rows come.
- * NULL on error. */
+ * NaN. late_s: how late its rows are stamped, taken off their times. memory_limit bytes bounds the
+ * bins: where they would not fit they become coarser, all alike. Memory is taken bin by bin as rows
+ * come. NULL on error. */
 struct digest *digest_open(const struct plan *plan, const struct timeline *timeline,
-                           size_t channels, double row_interval_s, size_t memory_limit,
-                           struct rig_err *err);
+                           size_t channels, double row_interval_s, double late_s,
+                           size_t memory_limit, struct rig_err *err);
 /* An empty digest with the same bins, for some of the rows, to be merged into `whole`, which
  * must outlive it. Parts may be filled by several threads at the same time, and while
  * another is merged. NULL: no memory. */

@@ -89,7 +89,7 @@ static void lay_out(struct digest_layout *layout, const struct plan *plan, doubl
 /* Where windows overlap the later begins in its place; one that would begin before the
  * one before it did makes no sense and is left out. */
 static void find_windows(struct digest_layout *layout, const struct plan *plan,
-                         const struct timeline *timeline)
+                         const struct timeline *timeline, double late_s)
 {
     const struct plan_segment *segments = plan_segments(plan);
     for (size_t i = 0; i < layout->segments; i++) {
@@ -98,8 +98,10 @@ static void find_windows(struct digest_layout *layout, const struct plan *plan,
         double start_s, end_s;
         layout->window_of[i] = UINT32_MAX;
         if (!timeline_window(timeline, &segments[i], &start_s, &end_s) || !isfinite(start_s) ||
-            !isfinite(end_s) || (last && start_s < last->start_s))
+            !isfinite(end_s) || (last && start_s + late_s < last->start_s))
             continue;
+        start_s += late_s;
+        end_s += late_s;
         if (last)
             last->end_s = fmin(last->end_s, start_s);
         const struct plan_family *family = &plan_families(plan)[segments[i].family];
@@ -118,8 +120,8 @@ static void find_windows(struct digest_layout *layout, const struct plan *plan,
 }
 
 int digest_layout_make(struct digest_layout *layout, const struct plan *plan,
-                       const struct timeline *timeline, double row_interval_s, size_t bin_size,
-                       size_t memory_limit, struct rig_err *err)
+                       const struct timeline *timeline, double row_interval_s, double late_s,
+                       size_t bin_size, size_t memory_limit, struct rig_err *err)
 {
     *layout = (struct digest_layout){.segments = plan_segment_count(plan)};
     layout->windows = calloc(layout->segments + 1, sizeof *layout->windows);
@@ -129,7 +131,7 @@ int digest_layout_make(struct digest_layout *layout, const struct plan *plan,
         digest_layout_free(layout);
         return rig_fail_memory(err, "the digest of a recording");
     }
-    find_windows(layout, plan, timeline);
+    find_windows(layout, plan, timeline, late_s);
     for (int k = 0; k <= DIGEST_HOLD_BINS; k++)
         layout->growth[k] = pow(1 + hold_growth, k + 1 - HOLD_FINE_BINS);
     double finest_s = fmax(isfinite(row_interval_s) ? row_interval_s : 0.01, 0.001);

@@ -31,8 +31,8 @@ struct digest_layout {
 };
 
 int digest_layout_make(struct digest_layout *layout, const struct plan *plan,
-                       const struct timeline *timeline, double row_interval_s, size_t bin_size,
-                       size_t memory_limit, struct rig_err *err);
+                       const struct timeline *timeline, double row_interval_s, double late_s,
+                       size_t bin_size, size_t memory_limit, struct rig_err *err);
 void digest_layout_free(struct digest_layout *layout);
 
 /* The window that holds host_s, or the number of those that end before it, with

@@ -23,7 +23,28 @@ void fit_warn(struct fit *fit, const char *format, ...)
 double fit_place_u_mm(const struct fit_work *work)
 {
     const struct rig_axis *axis = &work->rig->axis;
-    return hypot(axis->backlash_mm / sqrt(3), axis->step_mm / sqrt(12));
+    return hypot(axis->backlash_mm / 2 / sqrt(3), axis->step_mm / sqrt(12));
+}
+
+void fit_contribute_place(const struct fit_work *work, struct result *result, double factor)
+{
+    const struct rig_axis *axis = &work->rig->axis;
+    result_contribute_within(result, "backlash of the axis", fabs(factor) * axis->backlash_mm / 2);
+    result_contribute_within(result, "steps of the axis", fabs(factor) * axis->step_mm / 2);
+}
+
+void fit_contribute_datum(struct result *result, double factor)
+{
+    result_contribute_within(result, "datum", fabs(factor) * FIT_DATUM_WITHIN_MM);
+}
+
+void fit_contribute_time(const struct fit_work *work, struct result *result, double factor)
+{
+    const struct rig_source *source = &work->rig->sources[work->sensor_source];
+    result_contribute_within(result, "clock alignment",
+                             fabs(factor) * sqrt(3) * work->timeline.common_u_s);
+    result_contribute_within(result, "delay of the board's line",
+                             fabs(factor) * (source->delay_high_s - source->delay_low_s) / 2);
 }
 
 double fit_inferred_depth(const struct fit_work *work, double reading)
@@ -116,6 +137,7 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         .rig = recording_rig(recording),
         .plan = recording_plan(recording),
         .fit = fit,
+        .play_mm = {0, NAN, NAN},
     };
     int code = find_sensor(&work, err);
     if (!code)

@@ -88,7 +88,7 @@ static void put(struct centres *centres, double depth_mm, double reading, size_t
 }
 
 int centres_at_rest(struct centres *centres, const struct centre_sample samples[], size_t n,
-                    struct rig_err *err)
+                    centre_slope *slope, const void *curve, struct rig_err *err)
 {
     struct cell *cells;
     int code = open_centres(centres, &cells, n, err);
@@ -98,15 +98,19 @@ int centres_at_rest(struct centres *centres, const struct centre_sample samples[
     double half = 0;
     for (size_t i = 0; i < count; i++)
         if (cells[i].up && cells[i].down) {
-            half += (down_of(&cells[i]) - up_of(&cells[i])) / 2;
+            double scale = slope ? slope(curve, depth_of(&cells[i])) : 1;
+            if (scale == 0)
+                continue;
+            half += (down_of(&cells[i]) - up_of(&cells[i])) / 2 / scale;
             pairs++;
         }
     half = pairs ? half / (double)pairs : 0;
     centres->one_sided = count > 0 && pairs == 0;
     for (size_t i = 0; i < count; i++) {
         const struct cell *cell = &cells[i];
-        double reading = !cell->down ? up_of(cell) + half
-                         : !cell->up ? down_of(cell) - half
+        double off = half * (slope ? slope(curve, depth_of(cell)) : 1);
+        double reading = !cell->down ? up_of(cell) + off
+                         : !cell->up ? down_of(cell) - off
                                      : (up_of(cell) + down_of(cell)) / 2;
         put(centres, depth_of(cell), reading, cell->cycle);
     }

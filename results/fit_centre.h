@@ -27,9 +27,12 @@ struct centres {
 
 /* From dwells at rest. Depths within 0.05 mm are one level. Where a cycle has a level from
  * one side only, as at the turn of stairs, the mean half width of the other levels'
- * loop is taken off. RIG_EMEMORY; n 0 gives none. The caller frees. */
+ * loop is taken off: the mean in depth, where the slope (reading per mm at a depth) is known,
+ * for a loop of one width in depth is higher where the curve is steep; NULL: the mean in
+ * reading. RIG_EMEMORY; n 0 gives none. The caller frees. */
+typedef double centre_slope(const void *curve, double depth_mm);
 int centres_at_rest(struct centres *centres, const struct centre_sample samples[], size_t n,
-                    struct rig_err *err);
+                    centre_slope *slope, const void *curve, struct rig_err *err);
 
 /* From passes at steady speed: samples of one grid of depths. The middle of rising and
  * falling moves with speed by half the difference of their lags, so it is drawn to rest

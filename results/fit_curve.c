@@ -93,9 +93,7 @@ static int results(struct fit_work *work, struct rig_err *err)
                       polynomial_slope_u(&work->curve.polynomial, middle),
                       work->curve.parameter_dof);
     /* Both ends of the range may be off, each by itself. */
-    result_contribute(result, "backlash and steps of the axis", 'B',
-                      fabs(slope) * sqrt(2) * fit_place_u_mm(work) / (work->high_mm - work->low_mm),
-                      INFINITY);
+    fit_contribute_place(work, result, slope * sqrt(2) / (work->high_mm - work->low_mm));
     result_combine(result, slope, text);
     static const char *const where[] = {"low", "middle", "high"};
     for (int i = 0; i < 3; i++) {
@@ -107,10 +105,8 @@ static int results(struct fit_work *work, struct rig_err *err)
             return err->code;
         result_contribute(result, work->curve_from, 'A', curve_value_u(&work->curve, depth),
                           work->curve.parameter_dof);
-        result_contribute(result, "backlash and steps of the axis", 'B',
-                          fit_place_u_mm(work) * fabs(curve_slope(&work->curve, depth)), INFINITY);
-        result_contribute(result, "datum", 'B',
-                          FIT_DATUM_U_MM * fabs(curve_slope(&work->curve, depth)), INFINITY);
+        fit_contribute_place(work, result, curve_slope(&work->curve, depth));
+        fit_contribute_datum(result, curve_slope(&work->curve, depth));
         result_combine(result, curve_value(&work->curve, depth),
                        "the curve, between rising and falling");
     }

@@ -26,29 +26,26 @@ static size_t pair_passes(const struct fit_work *work, struct loop_pass pairs[])
     return count;
 }
 
-/* What a lag or a width is uncertain by besides its scatter. Zero: does not apply. */
-struct shared_u {
-    double clock, line, place, curve;
+/* What a lag or a width is uncertain by besides its scatter: how often each error enters. */
+struct shared {
+    double times, places; /* of the clocks and delays; of the stage */
+    double curve_u;
 };
 
-static void put(struct result *result, struct estimate estimate, struct shared_u shared,
-                const char *method)
+static void put(const struct fit_work *work, struct result *result, struct estimate estimate,
+                struct shared shared, const char *method)
 {
-    const struct {
-        const char *name;
-        double u;
-    } parts[] = {{"clock alignment", shared.clock},
-                 {"delay of the board's line", shared.line},
-                 {"backlash and steps of the axis", shared.place},
-                 {"calibration curve", shared.curve}};
     if (!isfinite(estimate.value) || !isfinite(estimate.u)) {
         result_refuse(result, "the passes scatter too much for a value");
         return;
     }
     result_contribute(result, "replication by passes", 'A', estimate.u, estimate.dof);
-    for (size_t i = 0; i < sizeof parts / sizeof *parts; i++)
-        if (parts[i].u > 0)
-            result_contribute(result, parts[i].name, 'B', parts[i].u, INFINITY);
+    if (shared.curve_u > 0)
+        result_contribute(result, "calibration curve", 'B', shared.curve_u, INFINITY);
+    if (shared.times > 0)
+        fit_contribute_time(work, result, shared.times);
+    if (shared.places > 0)
+        fit_contribute_place(work, result, shared.places);
     result_combine(result, estimate.value, method);
 }
 
@@ -192,23 +189,26 @@ static int from_pairs(struct fit_work *work, struct rig_err *err)
     struct result *hysteresis = add(work, "hysteresis_at_rest", "Hysteresis at rest", "mm", err);
     if (!hysteresis)
         goto out_of_memory;
-    if (known)
-        put(hysteresis, loop.hysteresis_mm,
-            (struct shared_u){.place = fit_place_u_mm(work), .curve = curve_u_mm(work)},
-            "loop width against speed, extrapolated to rest");
-    else
+    if (known) {
+        /* The axis' own play widens every loop: by something between nothing and all of it. */
+        struct estimate own = loop.hysteresis_mm;
+        own.value -= work->rig->axis.backlash_mm / 2;
+        put(work, hysteresis, own, (struct shared){.places = 1, .curve_u = curve_u_mm(work)},
+            "loop width against speed, extrapolated to rest, less half the axis' backlash");
+    } else
         result_refuse(hysteresis, "%s", why.text);
     struct result *sum = add(work, "lag_sum", "Lag rising plus lag falling", "s", err);
     if (!sum)
         goto out_of_memory;
     if (known)
-        put(sum, loop.lag_sum_s,
-            (struct shared_u){.clock = 2 * work->timeline.common_u_s,
-                              .line = 2 * FIT_LINE_DELAY_U_S,
-                              .curve = 2 * curve_lag_u_s(work)},
+        put(work, sum, loop.lag_sum_s,
+            (struct shared){.times = 2, .curve_u = 2 * curve_lag_u_s(work)},
             "slope of loop width against speed");
     else
         result_refuse(sum, "%s", why.text);
+    if (known)
+        work->play_mm = (struct estimate){fmax(loop.hysteresis_mm.value, 0), loop.hysteresis_mm.u,
+                                          loop.hysteresis_mm.dof};
     if (known && *loop.note)
         fit_warn(work->fit, "%s", loop.note);
     code = count ? loop_width_figure(work, pairs, count, known ? &loop : NULL, err) : RIG_OK;
@@ -228,6 +228,7 @@ static int by_direction(struct fit_work *work, struct rig_err *err)
         offsets[i] =
             (struct loop_offset){.speed_mm_s = work->passes[i].speed_mm_s,
                                  .direction = work->passes[i].direction,
+                                 .at_s = work->passes[i].host_s,
                                  .offset_mm = -work->passes[i].direction * work->passes[i].late_mm};
     struct loop_directions loop;
     struct rig_err why = {0};
@@ -235,19 +236,17 @@ static int by_direction(struct fit_work *work, struct rig_err *err)
     free(offsets);
     if (code)
         return refuse_all(work, why.text, err);
-    const struct shared_u shared = {.clock = work->timeline.common_u_s,
-                                    .line = FIT_LINE_DELAY_U_S,
-                                    .curve = curve_lag_u_s(work)};
+    const struct shared shared = {.times = 1, .curve_u = curve_lag_u_s(work)};
     struct result *result = add(work, "lag_rising", "Lag with rising water", "s", err);
     if (!result)
         return err->code;
-    put(result, loop.lag_rising_s, shared, "offset of rising passes against speed");
+    put(work, result, loop.lag_rising_s, shared, "offset of rising passes against speed");
     if (!(result = add(work, "lag_falling", "Lag with falling water", "s", err)))
         return err->code;
-    put(result, loop.lag_falling_s, shared, "offset of falling passes against speed");
+    put(work, result, loop.lag_falling_s, shared, "offset of falling passes against speed");
     if (!(result = add(work, "cling_difference", "Lag falling less lag rising", "s", err)))
         return err->code;
-    put(result, loop.lag_difference_s, (struct shared_u){.curve = 2 * shared.curve},
+    put(work, result, loop.lag_difference_s, (struct shared){.curve_u = 2 * shared.curve_u},
         "offsets of falling and rising passes against speed; free of the clocks' alignment");
     return RIG_OK;
 }

@@ -148,7 +148,7 @@ static void cycle_temperatures(struct fit_night *of, const double degc[], const 
             square += (degc[at] - origin) * (degc[at] - origin);
             n++;
         }
-        of->degc[c] = origin + sum / n;
+        of->degc[c] = n > 0 ? origin + sum / n : NAN;
         of->has_degc &= n > 0;
         squares += n > 0 ? square - sum * sum / n : 0;
         freedom += n > 0 ? n - 1 : 0;

@@ -9,6 +9,7 @@
 #include "results/fit.h"
 #include "results/fit_centre.h"
 #include "results/night.h"
+#include "results/sample.h"
 #include "results/timeline.h"
 
 #include <stdbool.h>
@@ -63,29 +64,30 @@ struct fit_work {
     double row_noise; /* standard deviation of single rows in settled dwells */
     bool has_curve;
     struct curve curve;
-    struct centres centres; /* what the curve went through */
-    const char *curve_from; /* static text */
-    double low_mm, high_mm; /* depths that the curve covers */
-    double span;            /* of the reading over them */
+    struct centres centres;  /* what the curve went through */
+    const char *curve_from;  /* static text */
+    double low_mm, high_mm;  /* depths that the curve covers */
+    double span;             /* of the reading over them */
+    struct estimate play_mm; /* hysteresis at rest, from loops; value 0 and u NaN: not known */
     struct ramp_pass *passes;
     size_t pass_count;
     struct fit_night night;
     struct fit *fit;
 };
 
-/* A reading is stamped when its line has come in, some unknown time after it was taken:
- * taken as anywhere within 2 ms (rectangular; common practice, no source). */
-#define FIT_LINE_DELAY_U_S (2e-3 / 1.7320508075688772)
-
-/* The datum of the rig file is read off by eye: right within 0.05 mm (rectangular;
- * common practice, no source). */
-#define FIT_DATUM_U_MM (0.05 / 1.7320508075688772)
+/* The datum of the rig file is read off by eye: right within this (rectangular; common
+ * practice, no source). */
+#define FIT_DATUM_WITHIN_MM 0.05
 
 void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(printf, 2, 3)));
 
-/* How far the stage may stand from where the plan has it: backlash as stated and half a
- * step, rectangular (JCGM 100:2008 4.3.7). */
-double fit_place_u_mm(const struct fit_work *work);
+/* Lines of a budget, each times `factor`, what the result changes by for a mm or a second:
+ * the play of the axis and half a step (where the stage stands), the datum, and how late the
+ * sensor's rows are beyond what the rig file's delay takes off, with the tie of the clocks. */
+double fit_place_u_mm(const struct fit_work *work); /* the first two together, in depth */
+void fit_contribute_place(const struct fit_work *work, struct result *result, double factor);
+void fit_contribute_datum(struct result *result, double factor);
+void fit_contribute_time(const struct fit_work *work, struct result *result, double factor);
 
 /* Depth for a reading by the curve, NaN outside its usable range. */
 double fit_inferred_depth(const struct fit_work *work, double reading);

@@ -141,8 +141,9 @@ int fit_read_source(struct fit_work *work, size_t index, const struct fit_option
     if (code)
         return code;
     size_t limit = options && options->memory_limit ? options->memory_limit : DIGEST_MEMORY;
-    work->digests[index] = digest_open(work->plan, &work->timeline, source->channel_count,
-                                       work->row_interval_s[index], limit, err);
+    work->digests[index] =
+        digest_open(work->plan, &work->timeline, source->channel_count, work->row_interval_s[index],
+                    (source->delay_low_s + source->delay_high_s) / 2, limit, err);
     if (!work->digests[index])
         return RIG_EMEMORY;
     struct digest_whole whole = {

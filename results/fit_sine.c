@@ -4,6 +4,7 @@
 #include "results/fit_parts.h"
 
 #include "results/frequency.h"
+#include "results/play.h"
 #include "results/sine.h"
 
 #include <math.h>
@@ -12,17 +13,18 @@
 
 enum { HARMONICS = 3, TRUE_SAMPLES = 512 };
 
-/* The true depth over the second cycle of the segment, exact from the plan. */
+/* The depth behind the play over the second cycle of the segment, exact from the plan. The
+ * first cycle takes the play up. */
 static int true_sine(const struct fit_work *work, const struct plan_segment *segment,
-                     double frequency_hz, struct sine_fit *fit, struct rig_err *err)
+                     double frequency_hz, double play_mm, struct sine_fit *fit, struct rig_err *err)
 {
     struct sample samples[TRUE_SAMPLES];
-    for (size_t i = 0; i < TRUE_SAMPLES; i++) {
+    double played_mm = plan_depth_mm(work->plan, segment->start_s);
+    for (size_t i = 0; i < 2 * TRUE_SAMPLES; i++) {
         double t_s = (double)i / TRUE_SAMPLES / frequency_hz;
-        samples[i] = (struct sample){
-            .t_s = t_s,
-            .value = plan_depth_mm(work->plan, segment->start_s + 1 / frequency_hz + t_s),
-            .weight = 1};
+        double depth_mm = plan_depth_mm(work->plan, segment->start_s + t_s);
+        played_mm = play_follow_mm(played_mm, depth_mm, play_mm);
+        samples[i % TRUE_SAMPLES] = (struct sample){.t_s = t_s, .value = played_mm, .weight = 1};
     }
     return sine_fit(fit, samples, TRUE_SAMPLES, frequency_hz, HARMONICS, err);
 }
@@ -91,7 +93,7 @@ static int collect(struct fit_work *work, struct frequency_row **rows, size_t *c
         }
         int code = inferred_sine(work, i, frequency_hz, &output, &why);
         if (!code)
-            code = true_sine(work, &segment[i], frequency_hz, &input, &why);
+            code = true_sine(work, &segment[i], frequency_hz, work->play_mm.value, &input, &why);
         if (!code)
             code = sine_compare(&row.ratio, &output, &input, 1, &why);
         if (code == RIG_EMEMORY)
@@ -151,21 +153,21 @@ static int each_frequency(struct fit_work *work, const struct frequency_row rows
     for (size_t i = 0; i < count; i++) {
         const struct sine_ratio *ratio = &rows[i].ratio;
         char name[RESULT_NAME_SIZE], title[RESULT_TEXT_SIZE];
-        double clock_u = 2 * M_PI * ratio->frequency_hz * work->timeline.common_u_s;
         snprintf(name, sizeof name, "gain_%zu", i + 1);
         snprintf(title, sizeof title, "Gain at %.4g Hz", ratio->frequency_hz);
         struct result *result = result_add(&work->fit->results, name, title, "1", err);
         if (!result)
             return err->code;
-        result_set(result, ratio->gain, ratio->gain_u, ratio->degrees_of_freedom,
-                   "sine of known frequency, inferred against true depth");
+        result_contribute(result, "noise of the reading", 'A', ratio->gain_u,
+                          ratio->degrees_of_freedom);
+        result_combine(result, ratio->gain, "sine of known frequency, inferred against true depth");
         snprintf(name, sizeof name, "phase_%zu", i + 1);
         snprintf(title, sizeof title, "Phase at %.4g Hz", ratio->frequency_hz);
         if (!(result = result_add(&work->fit->results, name, title, "rad", err)))
             return err->code;
         result_contribute(result, "noise of the reading", 'A', ratio->phase_u,
                           ratio->degrees_of_freedom);
-        result_contribute(result, "clock alignment", 'B', clock_u, INFINITY);
+        fit_contribute_time(work, result, 2 * M_PI * ratio->frequency_hz);
         result_combine(result, ratio->phase_rad,
                        "sine of known frequency, inferred against true depth");
     }
@@ -173,8 +175,8 @@ static int each_frequency(struct fit_work *work, const struct frequency_row rows
 }
 
 static int put(struct fit_work *work, const char *name, const char *title, const char *unit,
-               struct estimate estimate, double clock_u, const char *method, const char *reason,
-               struct rig_err *err)
+               struct estimate estimate, bool on_clock, double drawn_s, const char *method,
+               const char *reason, struct rig_err *err)
 {
     struct result *result = result_add(&work->fit->results, name, title, unit, err);
     if (!result)
@@ -184,10 +186,9 @@ static int put(struct fit_work *work, const char *name, const char *title, const
         return RIG_OK;
     }
     result_contribute(result, "noise of the sines", 'A', estimate.u, estimate.dof);
-    if (clock_u > 0) {
-        result_contribute(result, "clock alignment", 'B', clock_u, INFINITY);
-        result_contribute(result, "delay of the board's line", 'B', FIT_LINE_DELAY_U_S, INFINITY);
-    }
+    if (on_clock)
+        fit_contribute_time(work, result, 1);
+    result_contribute_within(result, "line towards zero frequency", drawn_s);
     result_combine(result, estimate.value, method);
     return RIG_OK;
 }
@@ -219,14 +220,19 @@ static int over_frequencies(struct fit_work *work, const struct frequency_row ro
     bool seen = !code && !fit.fits && isfinite(fit.bandwidth_seen_hz.value);
     code =
         put(work, "bandwidth", "Bandwidth, -3 dB", "Hz",
-            seen ? fit.bandwidth_seen_hz : fit.bandwidth_hz, 0,
+            seen ? fit.bandwidth_seen_hz : fit.bandwidth_hz, false, 0,
             seen ? "measured gains, between frequencies as 1/gain^2 over w^2" : model, reason, err);
+    bool other = !reason && !fit.fits; /* draining otherwise than rising, say */
     if (!code)
-        code = put(work, "sine_time_constant", "Time constant, from sines", "s", fit.tau_s, 0,
-                   model, reason, err);
+        code =
+            put(work, "sine_time_constant", "Time constant, from sines", "s", fit.tau_s, false, 0,
+                model, other ? "one time constant does not describe the response" : reason, err);
     if (!code)
-        code = put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s", fit.mean_lag_s,
-                   work->timeline.common_u_s, model, reason, err);
+        code = put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s",
+                   other ? fit.low_lag_s : fit.mean_lag_s, true,
+                   other ? fabs(rows[0].ratio.lag_s - fit.low_lag_s.value) / 2 : 0,
+                   other ? "phase over w of the lowest frequencies, drawn to zero" : model, reason,
+                   err);
     return code;
 }
 

@@ -58,7 +58,14 @@ static bool counts(const struct static_point *point, bool stair)
     return point->settled && point->depth_mm >= 0 && point->stair == stair && point->direction != 0;
 }
 
-static int centres_of_dwells(struct fit_work *work, bool stairs, struct rig_err *err)
+static double slope_of(const void *curve, double depth_mm)
+{
+    return curve_slope(curve, depth_mm);
+}
+
+/* slope NULL: not known yet. */
+static int centres_of_dwells(struct fit_work *work, bool stairs, centre_slope *slope,
+                             struct rig_err *err)
 {
     struct centre_sample *samples = calloc(work->point_count + 1, sizeof *samples);
     size_t n = 0;
@@ -72,7 +79,7 @@ static int centres_of_dwells(struct fit_work *work, bool stairs, struct rig_err 
                                                   .direction = point->direction,
                                                   .cycle = point->cycle};
     }
-    int code = centres_at_rest(&work->centres, samples, n, err);
+    int code = centres_at_rest(&work->centres, samples, n, slope, &work->curve, err);
     free(samples);
     return code;
 }
@@ -165,11 +172,17 @@ static int find_curve(struct fit_work *work, int degree, struct rig_err *why, st
     for (int way = 0; way < 3 && !work->has_curve; way++) {
         struct rig_err here = {0};
         centres_free(&work->centres);
-        int code =
-            way == 1 ? fit_centres_of_ramps(work, err) : centres_of_dwells(work, way == 0, err);
+        int code = way == 1 ? fit_centres_of_ramps(work, err)
+                            : centres_of_dwells(work, way == 0, NULL, err);
         if (code)
             return code;
         work->has_curve = fit_centres(work, degree, &here);
+        if (work->has_curve && way != 1) { /* once more, with loops as wide as the curve is steep */
+            centres_free(&work->centres);
+            if ((code = centres_of_dwells(work, way == 0, slope_of, err)))
+                return code;
+            work->has_curve = fit_centres(work, degree, &here);
+        }
         work->curve_from = from[way];
         if (way == 0 || work->centres.n > 0)
             *why = here;

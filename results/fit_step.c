@@ -2,6 +2,7 @@
  * Steps: the response to each, then the mean over the steps of one direction. */
 #include "results/fit_parts.h"
 
+#include "results/play.h"
 #include "results/step.h"
 
 #include <math.h>
@@ -93,8 +94,20 @@ static bool holds(const struct fit_work *work, size_t index)
     return index < plan_segment_count(work->plan) && segments[index].kind == SEGMENT_HOLD;
 }
 
-/* The step with the hold after it, and the end of the hold before it. */
-static int gather(struct fit_work *work, size_t index, struct step_data *data, struct rig_err *err)
+/* Which way the water last moved before a segment; 0: it never did. */
+static int moved_before(const struct fit_work *work, size_t index)
+{
+    const struct plan_segment *segments = plan_segments(work->plan);
+    while (index-- > 0)
+        if (segments[index].kind != SEGMENT_HOLD && segments[index].kind != SEGMENT_STAIR_HOLD)
+            return segments[index].direction;
+    return 0;
+}
+
+/* The step with the hold after it, and the end of the hold before it; the motion is that
+ * behind the play. */
+static int gather(struct fit_work *work, size_t index, double play_mm, struct step_data *data,
+                  struct rig_err *err)
 {
     const struct plan_segment *segments = plan_segments(work->plan), *step = &segments[index];
     double before_s = 0;
@@ -120,6 +133,8 @@ static int gather(struct fit_work *work, size_t index, struct step_data *data, s
         data->pieces[i].end_s -= step->start_s;
     }
     data->settled_mm = plan_depth_mm(work->plan, step->start_s + before_s);
+    data->piece_count = play_take_up(data->pieces, data->piece_count, &data->settled_mm,
+                                     step->direction, moved_before(work, index), play_mm);
     return code;
 }
 
@@ -179,6 +194,7 @@ static int step_figure(struct fit_work *work, const struct step_data *data,
 /* Means of one quantity over the steps of a direction. */
 struct tally {
     double sum, squares, variance_sum, dof;
+    double play_u; /* what the play's uncertainty brings */
     size_t n;
 };
 
@@ -194,8 +210,8 @@ static void take(struct tally *tally, struct estimate estimate)
 }
 
 /* From four steps on their own scatter is believed; below that what each fit says. */
-static void settle(struct result *result, const struct tally *tally, double clock_u,
-                   const char *method)
+static void settle(const struct fit_work *work, struct result *result, const struct tally *tally,
+                   bool on_clock, const char *method)
 {
     double n = (double)tally->n, mean = tally->sum / n;
     if (tally->n >= 4) {
@@ -204,10 +220,11 @@ static void settle(struct result *result, const struct tally *tally, double cloc
     } else
         result_contribute(result, "fit of the steps", 'A', sqrt(tally->variance_sum) / n,
                           tally->dof);
-    if (clock_u > 0)
-        result_contribute(result, "clock alignment", 'B', clock_u, INFINITY);
-    if (clock_u > 0)
-        result_contribute(result, "delay of the board's line", 'B', FIT_LINE_DELAY_U_S, INFINITY);
+    if (on_clock)
+        fit_contribute_time(work, result, 1);
+    if (tally->play_u > 0)
+        result_contribute(result, "play, from loops at rest", 'A', tally->play_u,
+                          work->play_mm.dof);
     result_combine(result, mean, method);
 }
 
@@ -223,58 +240,108 @@ static int results_of(struct fit_work *work, const struct tally tallies[], int d
         if (!result)
             return err->code;
         if (tallies[i].n)
-            settle(result, &tallies[i], asked[i].on_clock ? work->timeline.common_u_s : 0,
-                   asked[i].method);
+            settle(work, result, &tallies[i], asked[i].on_clock, asked[i].method);
         else
             result_refuse(result, "%s", reason);
     }
     return RIG_OK;
 }
 
-static int one_direction(struct fit_work *work, int direction, struct step_data *data,
-                         struct rig_err *err)
+/* How the steps of a direction are fitted, and what all of them say of each model. */
+struct step_way {
+    double play_mm;
+    unsigned kinds; /* bits of the models that may be chosen; 0: all */
+    bool draw;      /* the first one */
+    double aicc[RESPONSE_KIND_COUNT];
+    size_t aicc_steps;
+};
+
+static int each_step(struct fit_work *work, int direction, struct step_way *way,
+                     struct step_data *data, struct tally tallies[], char reason[RESULT_TEXT_SIZE],
+                     struct rig_err *err)
 {
+    const struct step_options options = {.kinds = way->kinds};
+    bool drawn = !way->draw;
+    *way = (struct step_way){way->play_mm, way->kinds, way->draw, {0}, 0};
     const struct plan_segment *segments = plan_segments(work->plan);
-    struct tally tallies[STEP_RESULTS] = {0};
-    char reason[RESULT_TEXT_SIZE] = "the profile has no steps in this direction that were run";
-    bool drawn = false;
     for (size_t i = 0; i < plan_segment_count(work->plan); i++) {
         double start_s, end_s;
         if (segments[i].kind != SEGMENT_STEP || segments[i].direction != direction ||
             !digest_window(work->digests[work->sensor_source], i, &start_s, &end_s))
             continue;
         if (!holds(work, i + 1)) {
-            snprintf(reason, sizeof reason, "a step needs a hold after it, to settle in");
+            snprintf(reason, RESULT_TEXT_SIZE, "a step needs a hold after it, to settle in");
             continue;
         }
-        int code = gather(work, i, data, err);
+        int code = gather(work, i, way->play_mm, data, err);
         if (code)
             return code;
         struct step_fit fit;
         struct rig_err why = {0};
         code = data->piece_count
                    ? step_estimate(&fit, data->pieces, data->piece_count, data->settled_mm,
-                                   data->samples, data->count, NULL, NULL, &why)
-                   : rig_fail(&why, RIG_EUNKNOWABLE, "the step has no motion");
+                                   data->samples, data->count, &options, NULL, &why)
+                   : rig_fail(&why, RIG_EUNKNOWABLE, "the step has no motion beyond the play");
         if (code == RIG_EMEMORY)
             return rig_fail_memory(err, "the fit of a step");
         if (code) {
-            snprintf(reason, sizeof reason, "%.*s", (int)sizeof reason - 1, why.text);
+            snprintf(reason, RESULT_TEXT_SIZE, "%.*s", RESULT_TEXT_SIZE - 1, why.text);
             continue;
         }
         for (size_t k = 0; k < STEP_RESULTS; k++)
             take(&tallies[k], asked_of(&fit, k));
+        for (size_t k = 0; k < RESPONSE_KIND_COUNT; k++)
+            way->aicc[k] += fit.aicc[k];
+        way->aicc_steps++;
         if (!fit.resolved)
-            snprintf(reason, sizeof reason, "the response is faster than the readings are apart");
+            snprintf(reason, RESULT_TEXT_SIZE,
+                     "the response is faster than the readings are apart");
         else if (*fit.area_reason)
-            snprintf(reason, sizeof reason, "%s", fit.area_reason);
-        if (!drawn && data->count > 2)
-            code = step_figure(work, data, &fit, direction, err);
-        if (code)
-            return code;
-        drawn = true;
+            snprintf(reason, RESULT_TEXT_SIZE, "%s", fit.area_reason);
+        if (!drawn && data->count > 2) {
+            drawn = true;
+            if ((code = step_figure(work, data, &fit, direction, err)))
+                return code;
+        }
     }
-    return results_of(work, tallies, direction, reason, err);
+    return RIG_OK;
+}
+
+/* The model that all steps together speak for: each step by itself would take another one
+ * now and then by chance, and its dead time would mean something else. A model of more
+ * parameters has to be better by 6, as in step.h. */
+static unsigned model_of_all(const struct step_way *way)
+{
+    unsigned best = 0;
+    for (unsigned k = 1; k < RESPONSE_KIND_COUNT; k++)
+        if (way->aicc[k] < way->aicc[best] - (best == RESPONSE_FIRST_ORDER ? 6 : 0))
+            best = k;
+    return way->aicc_steps && isfinite(way->aicc[best]) ? 1u << best : 0;
+}
+
+/* First each step with a model of its own, then all with the one that they speak for; and
+ * once more with as much more play as it is uncertain by, which tells what that makes of each
+ * result. */
+static int one_direction(struct fit_work *work, int direction, struct step_data *data,
+                         struct rig_err *err)
+{
+    struct tally first[STEP_RESULTS] = {0}, tallies[STEP_RESULTS] = {0}, wider[STEP_RESULTS] = {0};
+    char reason[RESULT_TEXT_SIZE] = "the profile has no steps in this direction that were run";
+    char ignored[RESULT_TEXT_SIZE];
+    struct step_way way = {.play_mm = work->play_mm.value};
+    int code = each_step(work, direction, &way, data, first, reason, err);
+    way.kinds = model_of_all(&way);
+    way.draw = true;
+    if (!code)
+        code = each_step(work, direction, &way, data, tallies, reason, err);
+    way.play_mm += work->play_mm.u;
+    way.draw = false;
+    if (!code && work->play_mm.u > 0)
+        code = each_step(work, direction, &way, data, wider, ignored, err);
+    for (size_t k = 0; k < STEP_RESULTS; k++)
+        if (tallies[k].n && tallies[k].n == wider[k].n)
+            tallies[k].play_u = fabs(wider[k].sum - tallies[k].sum) / (double)tallies[k].n;
+    return code ? code : results_of(work, tallies, direction, reason, err);
 }
 
 int fit_steps(struct fit_work *work, struct rig_err *err)

@@ -8,12 +8,12 @@
 
 #include <gsl/gsl_cdf.h>
 
-enum { COLUMN_LIMIT = 4 };
+enum { COLUMN_LIMIT = 5 };
 static const double same_speed = 0.02;
 static const double curved_below_p = 0.01;
 
 /* A small weighted linear fit: n rows of p numbers, by normal equations of columns scaled to
- * length 1, solved by Cholesky. p <= 4 and columns as different as 1, v and v^(2/3) over a
+ * length 1, solved by Cholesky. p <= 5 and columns as different as 1, v and v^(2/3) over a
  * few speeds keep more than eight digits of sixteen. */
 struct line {
     size_t p;
@@ -300,6 +300,7 @@ int loop_by_direction(struct loop_directions *fit, const struct loop_offset offs
     int code = alloc_rows(&rows, &scratch, n, err);
     if (code)
         return code;
+    bool drifts = false;
     for (size_t i = 0; i < n; i++) {
         double v = offsets[i].speed_mm_s;
         bool rising = offsets[i].direction > 0;
@@ -309,9 +310,12 @@ int loop_by_direction(struct loop_directions *fit, const struct loop_offset offs
                 rig_fail(err, RIG_EINPUT, "pass %zu has no finite speed, direction and offset", i);
             goto done;
         }
-        /* centre, hysteresis, lag rising, lag falling */
-        rows[i] = (struct row){
-            {1, rising ? -0.5 : 0.5, rising ? -v : 0, rising ? 0 : v}, offsets[i].offset_mm, v};
+        /* centre, hysteresis, lag rising, lag falling, drift of the centre */
+        rows[i] = (struct row){{1, rising ? -0.5 : 0.5, rising ? -v : 0, rising ? 0 : v,
+                                offsets[i].at_s - offsets[0].at_s},
+                               offsets[i].offset_mm,
+                               v};
+        drifts |= offsets[i].at_s != offsets[0].at_s;
     }
     size_t rising = count_speeds(rows, n, 1, scratch), falling = count_speeds(rows, n, -1, scratch);
     struct line line;
@@ -323,12 +327,14 @@ int loop_by_direction(struct loop_directions *fit, const struct loop_offset offs
     else if (n < 5)
         code = rig_fail(err, RIG_EUNKNOWABLE,
                         "%zu passes: no spread to tell how sure the lags are; repeat them", n);
-    else if (!fit_average(&line, rows, n, 4))
+    else if (!(drifts = drifts && n > 6 && fit_average(&line, rows, n, 5)) &&
+             !fit_average(&line, rows, n, 4))
         code = rig_fail(err, RIG_EUNKNOWABLE,
                         "the speeds are too much alike to tell hysteresis from lag");
     if (code)
         goto done;
-    double dof = (double)(n - 4), u[4], shared[4] = {0, 0, common_time_u_s, common_time_u_s};
+    double dof = (double)(n - (drifts ? 5 : 4)), u[4],
+           shared[4] = {0, 0, common_time_u_s, common_time_u_s};
     struct estimate estimates[4];
     for (size_t k = 0; k < 4; k++) {
         u[k] = sqrt(line.covariance[k][k]);

@@ -53,6 +53,7 @@ struct loop_offset {
     double speed_mm_s; /* > 0 */
     int direction;     /* +1 rising (immersion grows), -1 falling */
     double offset_mm;  /* inferred less true depth, mean over the depths used */
+    double at_s;       /* when, on any clock; all alike: not known */
 };
 
 struct loop_directions {
@@ -66,9 +67,10 @@ struct loop_directions {
     char note[LOOP_TEXT_SIZE];
 };
 
-/* offset = centre - direction (H/2 + v L_direction), by weighted least squares over the passes
- * with the variance model of loop_separate. Needs both directions at two speeds or more
- * (else RIG_EUNKNOWABLE). common_time_u_s as above; it cancels in lag_difference. */
+/* offset = centre + drift t - direction (H/2 + v L_direction): as passes of one speed follow
+ * one another, a drift of water or zero would pass for a difference of the lags. By weighted least
+ * squares over the passes with the variance model of loop_separate. Needs both directions at two
+ * speeds or more (else RIG_EUNKNOWABLE). common_time_u_s as above; it cancels in lag_difference. */
 int loop_by_direction(struct loop_directions *fit, const struct loop_offset offsets[], size_t n,
                       double common_time_u_s, struct rig_err *err);
 

@@ -203,7 +203,9 @@ static void add_budget(struct text *out, const struct result *result)
                     sum           ? 100
                     : squares > 0 ? 100 * u * u / squares
                                   : 0);
-        if (isfinite(freedom))
+        if (!sum && part->rectangular)
+            text_add(out, "rectangular</td></tr>\n");
+        else if (isfinite(freedom))
             text_format(out, "%.0f</td></tr>\n", freedom);
         else
             text_add(out, "\u221e</td></tr>\n");

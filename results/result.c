@@ -73,7 +73,7 @@ void result_set(struct result *result, double value, double standard_uncertainty
 
 static struct uncertainty_sum combine(const struct result_contribution parts[], size_t count)
 {
-    struct uncertainty_input inputs[RESULT_BUDGET_LIMIT];
+    struct uncertainty_input inputs[RESULT_BUDGET_LIMIT] = {{0}};
     for (size_t i = 0; i < count; i++)
         inputs[i] = (struct uncertainty_input){.name = parts[i].name,
                                                .type = parts[i].type,
@@ -83,12 +83,8 @@ static struct uncertainty_sum combine(const struct result_contribution parts[], 
     return uncertainty_combine(inputs, count, 0.95);
 }
 
-void result_contribute(struct result *result, const char *name, char type,
-                       double standard_uncertainty, double degrees_of_freedom)
+static void contribute(struct result *result, const char *name, struct result_contribution part)
 {
-    struct result_contribution part = {.type = type,
-                                       .standard_uncertainty = standard_uncertainty,
-                                       .degrees_of_freedom = degrees_of_freedom};
     snprintf(part.name, sizeof part.name, "%s", name);
     if (result->budget_count < RESULT_BUDGET_LIMIT) {
         result->budget[result->budget_count++] = part;
@@ -102,7 +98,45 @@ void result_contribute(struct result *result, const char *name, char type,
     last->standard_uncertainty = sum.u;
     last->degrees_of_freedom = sum.dof_effective;
     last->type = 'B';
+    last->rectangular = false;
     snprintf(last->name, sizeof last->name, "all others");
+}
+
+void result_contribute(struct result *result, const char *name, char type,
+                       double standard_uncertainty, double degrees_of_freedom)
+{
+    contribute(result, name,
+               (struct result_contribution){.type = type,
+                                            .standard_uncertainty = standard_uncertainty,
+                                            .degrees_of_freedom = degrees_of_freedom});
+}
+
+void result_contribute_within(struct result *result, const char *name, double half_width)
+{
+    if (half_width == 0)
+        return;
+    contribute(result, name,
+               (struct result_contribution){.type = 'B',
+                                            .standard_uncertainty = half_width / sqrt(3),
+                                            .degrees_of_freedom = INFINITY,
+                                            .rectangular = true});
+}
+
+/* The interval's half width: what follows a t by JCGM 100, convolved with the rectangles. */
+static double half_width(const struct result *result)
+{
+    struct result_contribution smooth[RESULT_BUDGET_LIMIT] = {{{0}, 0, 0, 0, false}};
+    double rectangles[RESULT_BUDGET_LIMIT] = {0};
+    size_t smooth_count = 0, count = 0;
+    for (size_t i = 0; i < result->budget_count; i++)
+        if (result->budget[i].rectangular)
+            rectangles[count++] = sqrt(3) * result->budget[i].standard_uncertainty;
+        else
+            smooth[smooth_count++] = result->budget[i];
+    struct uncertainty_sum sum = combine(smooth, smooth_count);
+    double dof = sum.dof_effective < 1 ? sum.dof_effective : sum.dof;
+    return uncertainty_half_width(smooth_count ? sum.u : 0, smooth_count ? dof : INFINITY,
+                                  rectangles, count, 0.95);
 }
 
 void result_combine(struct result *result, double value, const char *method)
@@ -121,6 +155,11 @@ void result_combine(struct result *result, double value, const char *method)
     struct uncertainty_sum sum = combine(result->budget, result->budget_count);
     /* Less than one degree stays what it is: rounding it up would be bolder than the data. */
     result_set(result, value, sum.u, sum.dof_effective < 1 ? sum.dof_effective : sum.dof, method);
+    double half = half_width(result);
+    if (!isfinite(result->low_95) || !isfinite(half))
+        return;
+    result->low_95 = value - half;
+    result->high_95 = value + half;
 }
 
 void result_refuse(struct result *result, const char *format, ...)

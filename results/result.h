@@ -16,6 +16,7 @@ struct result_contribution {
     char type;                   /* 'A' or 'B', JCGM 100 */
     double standard_uncertainty; /* in the unit of the result */
     double degrees_of_freedom;   /* INFINITY where known well */
+    bool rectangular;            /* anywhere within +-sqrt(3) u alike; else Student's t */
 };
 
 struct result {
@@ -49,11 +50,15 @@ void result_set(struct result *result, double value, double standard_uncertainty
                 double degrees_of_freedom, const char *method);
 /* Adds a contribution; result_combine then computes the combined uncertainty (root
  * sum of squares), Welch-Satterthwaite degrees of freedom truncated to a whole
- * number (JCGM 100:2008 G.4, H.1) and the interval. Beyond RESULT_BUDGET_LIMIT the
+ * number (JCGM 100:2008 G.4, H.1) and the interval, for which rectangular contributions are
+ * convolved with the rest (JCGM 101:2008, uncertainty_half_width). Beyond RESULT_BUDGET_LIMIT the
  * last line becomes "all others". A contribution that is not finite, negative, or
  * without degrees of freedom leaves the value without an interval, with the reason. */
 void result_contribute(struct result *result, const char *name, char type,
                        double standard_uncertainty, double degrees_of_freedom);
+/* One that is only known to lie within +-half_width, anywhere there alike: type B,
+ * rectangular, JCGM 100:2008 4.3.7. Zero adds nothing. */
+void result_contribute_within(struct result *result, const char *name, double half_width);
 void result_combine(struct result *result, double value, const char *method);
 void result_refuse(struct result *result, const char *format, ...)
     __attribute__((format(printf, 2, 3)));

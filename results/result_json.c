@@ -24,6 +24,10 @@ static json_t *budget_json(const struct result *result)
         json_t *entry = json_pack("{s:s, s:s, s:o, s:o}", "name", part->name, "type", type,
                                   "standard_uncertainty", number(part->standard_uncertainty),
                                   "degrees_of_freedom", number(part->degrees_of_freedom));
+        if (entry && part->rectangular && json_object_set_new(entry, "rectangular", json_true())) {
+            json_decref(entry);
+            entry = NULL;
+        }
         if (!entry || json_array_append_new(list, entry)) {
             json_decref(list);
             return NULL;
@@ -149,6 +153,7 @@ static int read_budget(const struct reader *reader, const json_t *object, struct
         if (code)
             return code;
         part->type = *type;
+        part->rectangular = json_is_true(json_object_get(entry, "rectangular"));
         if (isnan(part->degrees_of_freedom) && isfinite(part->standard_uncertainty))
             part->degrees_of_freedom = INFINITY;
         result->budget_count = i + 1;

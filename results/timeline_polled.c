@@ -7,8 +7,9 @@
  *
  * Over all strokes h_i = h_k + skew (p_i - p_start) + side (b_i - b_min), b_i half the
  * bracket: `side` in [-1, 1] says on which side the varying part of the answer's delay
- * lies, and shows in the reports themselves. The side of the constant part can't show;
- * it shifts all strokes alike, rectangular within +-b_min. */
+ * lies, and shows in the reports themselves; one side for the answer's own delay, one for
+ * the wait in a full controller. The side of the constant part can't show; it shifts all
+ * strokes alike, rectangular within +-b_min. */
 #include "results/timeline_polled.h"
 
 #include <math.h>
@@ -140,6 +141,7 @@ static int tie_stroke(struct polled *polled, size_t stroke, const struct motion_
     struct stroke_tie *own = &polled->strokes[stroke];
     size_t first = polled->count;
     double sent = polled->times[stroke].sent_s, guess = sent + polled->delay_s;
+    own->waits = plan_strokes(polled->plan)[stroke].line_count > polled->lookahead_lines;
     int code = RIG_OK;
     if (isfinite(guess))
         code = tie_rows(polled, stroke, rows, count, guess, err);
@@ -262,6 +264,7 @@ int timeline_polled(struct timeline *timeline, const struct plan *plan,
                             .timeline = timeline,
                             .times = times,
                             .position_u_mm = hypot(REPORT_STEP_MM, axis_step_mm) / SQRT12,
+                            .lookahead_lines = (uint64_t)axis->lookahead_lines,
                             .kappa = 1 / SQRT3,
                             .delay_s = NAN};
     size_t asked = 0, failed = 0, tied = 0;
@@ -273,14 +276,16 @@ int timeline_polled(struct timeline *timeline, const struct plan *plan,
         polled_fit(&polled);
         /* The shortest bracket bounds the constant part; the varying part is corrected
          * as well as its side is known. */
-        double excess = 0, weight = 0;
+        double excess[POLLED_PARTS] = {0}, weight = 0;
         for (size_t k = 0; k < timeline->stroke_count; k++) {
             const struct stroke_tie *own = &polled.strokes[k];
             weight += own->weight;
-            if (own->weight > 0)
-                excess += own->weight / weight * (own->bracket_s - polled.bracket_min_s - excess);
+            for (int part = 0; own->weight > 0 && part < POLLED_PARTS; part++)
+                excess[part] += own->weight / weight * (own->bracket_s[part] - excess[part]);
         }
-        double common = hypot(polled.bracket_min_s / SQRT3, polled.side_u * excess);
+        double common = polled.bracket_min_s / SQRT3;
+        for (int part = 0; part < POLLED_PARTS; part++)
+            common = hypot(common, polled.side_u[part] * excess[part]);
         for (size_t k = 0; k < timeline->stroke_count; k++) {
             struct stroke_tie *own = &polled.strokes[k];
             if (own->weight == 0)

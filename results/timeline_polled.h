@@ -8,6 +8,11 @@
 
 enum { TIE_ENOUGH_REPORTS = 3, TIE_ENOUGH_STROKES = 3 };
 
+/* A bracket is wide for two reasons: the delay of the answer itself varies a little; and in a
+ * stroke of more lines than the controller looks ahead a question waits, for long, behind
+ * those that it has yet to take. They lie on sides of their own. */
+enum { POLLED_DELAY, POLLED_QUEUE, POLLED_PARTS };
+
 struct tie {
     double host_s;  /* h_i */
     double since_s; /* p_i - p_start */
@@ -19,8 +24,9 @@ struct tie {
 
 struct stroke_tie {
     size_t first, count; /* of its ties */
+    bool waits;          /* its questions do, in a full controller */
     double weight;       /* sum of 1/sigma^2 of those that are used */
-    double host_s, since_s, bracket_s;
+    double host_s, since_s, bracket_s[POLLED_PARTS];
 };
 
 struct polled {
@@ -28,13 +34,14 @@ struct polled {
     struct timeline *timeline;
     const struct stroke_times *times;
     double position_u_mm; /* standard, of a report */
+    uint64_t lookahead_lines;
     struct tie *ties;
     size_t count, room;
     struct stroke_tie *strokes;
     double *scratch;
     size_t scratch_room;
     double delay_s; /* latest, as the guess for the next stroke; NaN */
-    double skew, skew_u, side, side_u;
+    double skew, skew_u, side[POLLED_PARTS], side_u[POLLED_PARTS];
     double kappa; /* what is random within a bracket, as a share of it */
     double ratio; /* chi squared a degree of freedom, at least 1 */
     double bracket_min_s;
@@ -43,6 +50,10 @@ struct polled {
 /* Standard uncertainty of one tie: its position over the speed, and when within the
  * bracket it was true. */
 double tie_sigma(const struct polled *polled, const struct tie *tie);
+
+/* What a tie's bracket, half of it, has beyond the narrowest one, if it is of this kind;
+ * else 0. */
+double polled_part(const struct polled *polled, const struct tie *tie, int part);
 
 /* Fits the model to all ties, leaving out wild ones. */
 void polled_fit(struct polled *polled);

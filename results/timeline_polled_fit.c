@@ -19,12 +19,20 @@ double tie_sigma(const struct polled *polled, const struct tie *tie)
     return sqrt(variance(polled, tie));
 }
 
+double polled_part(const struct polled *polled, const struct tie *tie, int part)
+{
+    bool waits = polled->strokes[tie->stroke].waits;
+    return waits == (part == POLLED_QUEUE) ? (double)tie->bracket_s - polled->bracket_min_s : 0;
+}
+
 /* Weighted means of each stroke. */
 static void average(struct polled *polled)
 {
     for (size_t k = 0; k < polled->timeline->stroke_count; k++) {
         struct stroke_tie *own = &polled->strokes[k];
-        own->weight = own->host_s = own->since_s = own->bracket_s = 0;
+        own->weight = own->host_s = own->since_s = 0;
+        for (int part = 0; part < POLLED_PARTS; part++)
+            own->bracket_s[part] = 0;
         for (size_t i = own->first; i < own->first + own->count; i++) {
             const struct tie *tie = &polled->ties[i];
             if (!tie->used)
@@ -34,48 +42,85 @@ static void average(struct polled *polled)
             double share = weight / own->weight;
             own->host_s += share * (tie->host_s - own->host_s);
             own->since_s += share * (tie->since_s - own->since_s);
-            own->bracket_s += share * (tie->bracket_s - own->bracket_s);
+            for (int part = 0; part < POLLED_PARTS; part++)
+                own->bracket_s[part] +=
+                    share * (polled_part(polled, tie, part) - own->bracket_s[part]);
         }
     }
 }
 
-static double residual(const struct polled *polled, const struct tie *tie)
+/* A tie as columns: time since the start, then the parts of its bracket, each from the
+ * stroke's mean. */
+static void columns_of(const struct polled *polled, const struct tie *tie,
+                       double column[1 + POLLED_PARTS])
 {
     const struct stroke_tie *own = &polled->strokes[tie->stroke];
-    return tie->host_s - own->host_s - polled->skew * (tie->since_s - own->since_s) -
-           polled->side * (tie->bracket_s - own->bracket_s);
+    column[0] = tie->since_s - own->since_s;
+    for (int part = 0; part < POLLED_PARTS; part++)
+        column[1 + part] = polled_part(polled, tie, part) - own->bracket_s[part];
 }
 
-/* Skew and side from the deviations within strokes, by least squares with what is known
- * beforehand of both (a clock's skew; |side| <= 1, rectangular). */
+static double residual(const struct polled *polled, const struct tie *tie)
+{
+    double column[1 + POLLED_PARTS];
+    columns_of(polled, tie, column);
+    double off = tie->host_s - polled->strokes[tie->stroke].host_s - polled->skew * column[0];
+    for (int part = 0; part < POLLED_PARTS; part++)
+        off -= polled->side[part] * column[1 + part];
+    return off;
+}
+
+/* Solves a x = b for a symmetric positive a of three rows (Cramer's rule) and gives the
+ * diagonal of its inverse. */
+static void solve(double a[3][3], const double b[3], double x[3], double inverse[3])
+{
+    double determinant = 0, cofactor[3][3];
+    for (int i = 0; i < 3; i++)
+        for (int j = 0; j < 3; j++) {
+            int r = (i + 1) % 3, s = (i + 2) % 3, t = (j + 1) % 3, u = (j + 2) % 3;
+            cofactor[i][j] = a[r][t] * a[s][u] - a[r][u] * a[s][t];
+        }
+    for (int j = 0; j < 3; j++)
+        determinant += a[0][j] * cofactor[0][j];
+    for (int i = 0; i < 3; i++) {
+        x[i] = 0;
+        for (int j = 0; j < 3; j++)
+            x[i] += cofactor[i][j] * b[j] / determinant;
+        inverse[i] = cofactor[i][i] / determinant;
+    }
+}
+
+/* Skew and sides from the deviations within strokes, by least squares with what is known
+ * beforehand of each (a clock's skew; |side| <= 1, rectangular). */
 static void regress(struct polled *polled)
 {
-    double prior_skew = 1 / (TIMELINE_SKEW_PRIOR_U * TIMELINE_SKEW_PRIOR_U), prior_side = 3;
-    double ss = 0, sb = 0, bb = 0, sh = 0, bh = 0, n = 0, strokes = 0, chi2 = 0;
+    const double prior[3] = {1 / (TIMELINE_SKEW_PRIOR_U * TIMELINE_SKEW_PRIOR_U), 3, 3};
+    double a[3][3] = {{0}}, b[3] = {0}, n = 0, strokes = 0, chi2 = 0;
     for (size_t i = 0; i < polled->count; i++) {
         const struct tie *tie = &polled->ties[i];
         if (!tie->used)
             continue;
-        const struct stroke_tie *own = &polled->strokes[tie->stroke];
-        double weight = 1 / variance(polled, tie);
-        double s = tie->since_s - own->since_s, b = tie->bracket_s - own->bracket_s;
-        double h = tie->host_s - own->host_s;
-        ss += weight * s * s;
-        sb += weight * s * b;
-        bb += weight * b * b;
-        sh += weight * s * h;
-        bh += weight * b * h;
+        double weight = 1 / variance(polled, tie), column[3];
+        double h = tie->host_s - polled->strokes[tie->stroke].host_s;
+        columns_of(polled, tie, column);
+        for (int k = 0; k < 3; k++) {
+            for (int l = 0; l < 3; l++)
+                a[k][l] += weight * column[k] * column[l];
+            b[k] += weight * column[k] * h;
+        }
         n++;
     }
     /* The priors don't share the ratio of the reports: scale them against it. */
-    double ratio = polled->ratio;
-    ss += prior_skew * ratio;
-    bb += prior_side * ratio;
-    double determinant = ss * bb - sb * sb;
-    polled->skew = (sh * bb - bh * sb) / determinant;
-    polled->side = fmax(-1, fmin(1, (bh * ss - sh * sb) / determinant));
-    polled->skew_u = sqrt(ratio * bb / determinant);
-    polled->side_u = sqrt(ratio * ss / determinant);
+    double ratio = polled->ratio, found[3], inverse[3];
+    for (int k = 0; k < 3; k++)
+        a[k][k] += prior[k] * ratio;
+    solve(a, b, found, inverse);
+    polled->skew = found[0];
+    polled->skew_u = sqrt(ratio * inverse[0]);
+    for (int part = 0; part < POLLED_PARTS; part++) {
+        polled->side[part] = fmax(-1, fmin(1, found[1 + part]));
+        polled->side_u[part] = sqrt(ratio * inverse[1 + part]);
+    }
     for (size_t k = 0; k < polled->timeline->stroke_count; k++)
         strokes += polled->strokes[k].weight > 0;
     for (size_t i = 0; i < polled->count; i++)
@@ -83,7 +128,7 @@ static void regress(struct polled *polled)
             double off = residual(polled, &polled->ties[i]) / tie_sigma(polled, &polled->ties[i]);
             chi2 += off * off;
         }
-    polled->ratio = fmax(1, chi2 / fmax(n - strokes - 2, 1));
+    polled->ratio = fmax(1, chi2 / fmax(n - strokes - 3, 1));
 }
 
 /* How much the moment varies within a bracket, once its side is known: what the
@@ -95,7 +140,7 @@ static void learn_moment(struct polled *polled)
         strokes += polled->strokes[k].weight > 0;
     for (size_t i = 0; i < polled->count; i++)
         n += polled->ties[i].used;
-    double freedom = n - strokes - 2;
+    double freedom = n - strokes - 3;
     if (freedom < 10)
         return;
     for (size_t i = 0; i < polled->count; i++) {
@@ -113,6 +158,10 @@ static void learn_moment(struct polled *polled)
 void polled_fit(struct polled *polled)
 {
     polled->ratio = 1;
+    polled->bracket_min_s = INFINITY;
+    for (size_t i = 0; i < polled->count; i++)
+        if (polled->ties[i].used)
+            polled->bracket_min_s = fmin(polled->bracket_min_s, (double)polled->ties[i].bracket_s);
     for (int round = 0; round < ROUNDS; round++) {
         average(polled);
         regress(polled);
@@ -125,18 +174,16 @@ void polled_fit(struct polled *polled)
         }
         learn_moment(polled);
     }
-    polled->bracket_min_s = INFINITY;
-    for (size_t i = 0; i < polled->count; i++)
-        if (polled->ties[i].used)
-            polled->bracket_min_s = fmin(polled->bracket_min_s, (double)polled->ties[i].bracket_s);
 }
 
 double polled_start(const struct polled *polled, size_t stroke, double *u_s)
 {
     const struct stroke_tie *own = &polled->strokes[stroke];
     *u_s = sqrt(polled->ratio / own->weight);
-    return own->host_s - polled->skew * own->since_s -
-           polled->side * (own->bracket_s - polled->bracket_min_s);
+    double start = own->host_s - polled->skew * own->since_s;
+    for (int part = 0; part < POLLED_PARTS; part++)
+        start -= polled->side[part] * own->bracket_s[part];
+    return start;
 }
 
 struct delay polled_delay(const struct polled *polled)

@@ -28,6 +28,17 @@ struct uncertainty_sum {
 struct uncertainty_sum uncertainty_combine(const struct uncertainty_input inputs[], size_t count,
                                            double share);
 
+/* Half the width of the interval that holds the given share of a sum of independent errors:
+ * one that follows Student's t with dof degrees of freedom, scaled by u (>= 0), and `count`
+ * rectangular ones, each within +-half_widths[i]. The distributions are convolved, as JCGM
+ * 101:2008 propagates them: for rectangular contributions t times the root sum of squares is
+ * too wide (their interval is 0.95 of the half width where one rules, not 1.13). Accurate to
+ * 1e-4 of the result. Below two degrees of freedom, where the first moment does not exist, and
+ * without rectangles it is t times the root sum of squares. NaN for NaN. Reference cases: JCGM
+ * 101:2008 9.2. */
+double uncertainty_half_width(double u, double dof, const double half_widths[], size_t count,
+                              double share);
+
 /* Covariance of `outputs` results that depend on `inputs` correlated inputs:
  * out = J C J', with J outputs x inputs and C inputs x inputs, row-major.
  * JCGM 100:2008 5.2.2 and H.2.3; out is outputs x outputs and must not overlap. */

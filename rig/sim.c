@@ -16,6 +16,7 @@ struct sim_bench {
     struct sim_axis axis;
     struct sim_board board;
     struct sim_stage stage;
+    struct sim_queue heard; /* bytes on their way to the axis */
     int64_t now_ns;
 };
 
@@ -38,10 +39,8 @@ static void board_to(struct sim_bench *bench, double t)
         sim_board_step(&bench->board, node, stage_mm(bench, node));
 }
 
-static void move_on(struct sim_bench *bench, int64_t t_ns)
+static void advance(struct sim_bench *bench, int64_t t_ns)
 {
-    if (t_ns < bench->now_ns)
-        return;
     double now = seconds(bench->now_ns), t = seconds(t_ns);
     for (double next; (next = fmax(sim_axis_next_s(&bench->axis), now)) <= t; now = next) {
         board_to(bench, next);
@@ -49,6 +48,23 @@ static void move_on(struct sim_bench *bench, int64_t t_ns)
     }
     board_to(bench, t);
     bench->now_ns = t_ns;
+}
+
+static void move_on(struct sim_bench *bench, int64_t t_ns)
+{
+    if (t_ns < bench->now_ns)
+        return;
+    int64_t at_ns;
+    while ((at_ns = sim_queue_next_ns(&bench->heard, bench->now_ns)) <= t_ns) {
+        char bytes[256];
+        size_t size;
+        advance(bench, at_ns);
+        while ((size = sim_queue_take(&bench->heard, bytes, sizeof bytes, at_ns)) > 0)
+            sim_axis_take(&bench->axis, bytes, size, seconds(at_ns));
+        /* what the bytes set off at once, such as the answer to a wait at rest */
+        advance(bench, at_ns);
+    }
+    advance(bench, t_ns);
 }
 
 static const struct rig_source *pick_source(const struct rig *rig)
@@ -85,6 +101,8 @@ struct sim_bench *sim_open(const struct sim_truth *truth, const struct rig *rig,
     int code = sim_axis_init(&bench->axis, &bench->truth, rig, at_mm, seed * 3 + 1, err);
     bench->stage.place_mm = at_mm;
     if (!code)
+        code = sim_queue_init(&bench->heard, err);
+    if (!code)
         code = sim_board_init(&bench->board, &bench->truth, &bench->source, stage_mm(bench, 0),
                               seed, err);
     if (code) {
@@ -101,6 +119,7 @@ void sim_close(struct sim_bench *bench)
     if (!bench)
         return;
     sim_axis_drop(&bench->axis);
+    sim_queue_drop(&bench->heard);
     sim_board_drop(&bench->board);
     free(bench);
 }
@@ -108,6 +127,11 @@ void sim_close(struct sim_bench *bench)
 void sim_axis_hears(struct sim_bench *bench, const char *bytes, size_t size, int64_t t_ns)
 {
     move_on(bench, t_ns);
+    if (bench->truth.question_delay_s > 0) {
+        sim_queue_put(&bench->heard, bytes, size,
+                      bench->now_ns + (int64_t)ceil(bench->truth.question_delay_s * 1e9));
+        return;
+    }
     sim_axis_take(&bench->axis, bytes, size, seconds(bench->now_ns));
     /* what the bytes set off at once, such as the answer to a wait at rest */
     move_on(bench, bench->now_ns);
@@ -155,8 +179,11 @@ int64_t sim_next_ns(const struct sim_bench *bench)
 {
     int64_t next = sim_queue_next_ns(&bench->axis.out, bench->now_ns);
     int64_t board = sim_queue_next_ns(&bench->board.out, bench->now_ns);
+    int64_t heard = sim_queue_next_ns(&bench->heard, bench->now_ns);
     if (board < next)
         next = board;
+    if (heard < next)
+        next = heard;
     const double ahead[] = {sim_axis_next_s(&bench->axis), bench->board.next_sample_s};
     for (size_t i = 0; i < sizeof ahead / sizeof ahead[0]; i++) {
         if (!isfinite(ahead[i]))

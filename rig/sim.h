@@ -32,6 +32,7 @@ struct sim_truth {
     double acceleration_mm_s2, jerk_mm_s3, top_speed_mm_s, step_mm, backlash_mm;
     double start_delay_s, start_delay_sd_s; /* from the first line taken at rest to motion */
     double axis_skew_ppm;                   /* axis clock against true time */
+    double question_delay_s;                /* from the host to the axis */
     double answer_delay_s, answer_delay_sd_s;
     int lookahead_lines, buffer_bytes;
     double home_mm, travel_low_mm, travel_high_mm; /* the hard ends of the stage */
@@ -86,6 +87,7 @@ double sim_truth_reading(const struct sim_truth *truth, double depth_mm);
  *   cling_difference (s): lag_falling - lag_rising, free of both clocks and delays;
  *   lag_sum (s): lag_rising + lag_falling;
  *   hysteresis_at_rest (mm): the loop's full width at rest, in depth;
+ *   noise_sd: that of single rows, quantisation included (uniform, 1/sqrt(12) of a step);
  *   controller_lag, actuator_lag (s): each against the link before it, in lines: dead
  *     time + time constant + half an update interval. */
 char *sim_truth_json(const struct sim_truth *truth);

@@ -59,7 +59,7 @@ char *sim_truth_json(const struct sim_truth *truth)
         {"hysteresis_at_rest", truth->hysteresis_mm},
         {"sensor_dead_time", truth->sensor_dead_time_s},
         {"sensor_update_interval", truth->line_interval_s},
-        {"noise_sd", truth->noise_sd},
+        {"noise_sd", hypot(truth->noise_sd, truth->resolution / sqrt(12))},
         {"zero_drift", truth->zero_drift_per_h},
         {"span_drift", truth->span_drift_ppm_h},
         {"evaporation", truth->evaporation_mm_h},

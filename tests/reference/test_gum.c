@@ -146,6 +146,46 @@ static void test_h3_thermometer(void **state)
     assert_digits(polynomial_value_u(&line, 10), 0.00413859575285495, 10);
 }
 
+/* JCGM 101:2008, 9.2: sums of four contributions of unit standard deviation. */
+static void test_101_sums(void **state)
+{
+    (void)state;
+    const double unit = sqrt(3), four[] = {unit, unit, unit, unit};
+    assert_printed(uncertainty_half_width(2, INFINITY, NULL, 0, 0.95), 3.92, 0.01);
+    assert_printed(uncertainty_half_width(0, INFINITY, four, 4, 0.95), 3.88, 0.01);
+    /* 2 sqrt(3) (2 - (3/5)^(1/4)), from the same clause. */
+    assert_near(uncertainty_half_width(0, INFINITY, four, 4, 0.95), 3.879406741347821, 4e-4, "");
+    /* 9.2.4: three of unit deviation and one of ten, printed as 17.0 (from memory). */
+    const double one_rules[] = {unit, unit, 10 * unit, unit};
+    assert_printed(uncertainty_half_width(0, INFINITY, one_rules, 4, 0.95), 17.0, 0.1);
+    /* One and two rectangles, from their geometry: 0.95 a; 2a (1 - sqrt(0.05)). */
+    assert_near(uncertainty_half_width(0, INFINITY, four, 1, 0.95), 0.95 * unit, 1e-4, "");
+    assert_near(uncertainty_half_width(0, INFINITY, four, 2, 0.95), 2 * unit * (1 - sqrt(0.05)),
+                2e-4, "");
+}
+
+static double t_below(double t, double dof)
+{
+    double tail = student_p_two_sided(t, dof) / 2;
+    return t < 0 ? tail : 1 - tail;
+}
+
+/* A t and rectangles against a sum over a fine grid of the rectangle: F(x) averaged. */
+static void test_t_and_rectangle(void **state)
+{
+    (void)state;
+    for (double dof = 3; dof < 200; dof *= 4)
+        for (double a = 0.03; a < 40; a *= 2.7) {
+            double half = uncertainty_half_width(1, dof, &a, 1, 0.95);
+            double share = 0;
+            for (int i = 0; i < 2000; i++) {
+                double off = a * (2 * (i + 0.5) / 2000 - 1);
+                share += t_below(half - off, dof) - t_below(-half - off, dof);
+            }
+            assert_near(share / 2000, 0.95, 1e-4, "");
+        }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -153,6 +193,8 @@ int main(void)
         cmocka_unit_test(test_h1_end_gauge),
         cmocka_unit_test(test_h2_correlated_inputs),
         cmocka_unit_test(test_h3_thermometer),
+        cmocka_unit_test(test_101_sums),
+        cmocka_unit_test(test_t_and_rectangle),
     };
     return cmocka_run_group_tests_name("JCGM 100", tests, NULL, NULL);
 }

@@ -28,7 +28,7 @@ static void test_turns_of_stairs_are_half_a_loop_off(void **state)
                                             .cycle = i / 7};
     }
     struct centres centres;
-    assert_int_equal(centres_at_rest(&centres, samples, 14, &err), 0);
+    assert_int_equal(centres_at_rest(&centres, samples, 14, NULL, NULL, &err), 0);
     assert_int_equal(centres.n, 8);
     assert_int_equal(centres.cycles, 2);
     assert_false(centres.one_sided);
@@ -37,11 +37,11 @@ static void test_turns_of_stairs_are_half_a_loop_off(void **state)
         assert_true(i == 0 || centres.depth_mm[i] >= centres.depth_mm[i - 1]);
     }
     centres_free(&centres);
-    assert_int_equal(centres_at_rest(&centres, samples, 4, &err), 0);
+    assert_int_equal(centres_at_rest(&centres, samples, 4, NULL, NULL, &err), 0);
     assert_true(centres.one_sided);
     assert_near(centres.reading[3], truth(130) - half, 1e-12, "V");
     centres_free(&centres);
-    assert_int_equal(centres_at_rest(&centres, samples, 0, &err), 0);
+    assert_int_equal(centres_at_rest(&centres, samples, 0, NULL, NULL, &err), 0);
     assert_int_equal(centres.n, 0);
     centres_free(&centres);
 }
@@ -95,12 +95,43 @@ static void test_one_speed_says_how_far_off_it_may_be(void **state)
     centres_free(&centres);
 }
 
+static double steeper(const void *curve, double depth_mm)
+{
+    return *(const double *)curve * (1 + depth_mm / 100);
+}
+
+/* A loop of one width in depth on a curve that bends: at the turns it is wider in reading. */
+static void a_bent_curve_scales_the_loop(void **state)
+{
+    (void)state;
+    struct rig_err err = {0};
+    struct centres centres;
+    struct centre_sample samples[7];
+    const double base = 0.02, half_mm = 0.3;
+    for (int i = 0; i < 7; i++) {
+        int level = i < 4 ? i : 6 - i, direction = i == 0 || i > 3 ? -1 : 1;
+        double depth = 40 * level;
+        samples[i] = (struct centre_sample){.depth_mm = depth,
+                                            .direction = direction,
+                                            .reading = base * (depth + depth * depth / 200) -
+                                                       direction * half_mm * steeper(&base, depth)};
+    }
+    assert_int_equal(centres_at_rest(&centres, samples, 6, steeper, &base, &err), 0);
+    assert_int_equal(centres.n, 4);
+    for (size_t i = 0; i < 4; i++) {
+        double depth = centres.depth_mm[i];
+        assert_near(centres.reading[i], base * (depth + depth * depth / 200), 1e-12, "");
+    }
+    centres_free(&centres);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_turns_of_stairs_are_half_a_loop_off),
         cmocka_unit_test(test_ramps_are_drawn_to_rest),
         cmocka_unit_test(test_one_speed_says_how_far_off_it_may_be),
+        cmocka_unit_test(a_bent_curve_scales_the_loop),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

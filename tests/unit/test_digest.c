@@ -114,7 +114,7 @@ static void test_a_long_hold_ends_in_even_bins(void **state)
     struct bench bench;
     struct rig_err err;
     open_bench_of(&bench, long_hold);
-    struct digest *digest = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
+    struct digest *digest = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 1 << 24, &err);
     feed(digest, bench.plan, 1, -1);
     size_t index = find_segment(bench.plan, SEGMENT_HOLD, 0);
     const struct plan_segment *segment = &plan_segments(bench.plan)[index];
@@ -148,7 +148,7 @@ static void test_bins_hold_the_means_of_their_rows(void **state)
     struct bench bench;
     struct rig_err err;
     open_bench(&bench);
-    struct digest *digest = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
+    struct digest *digest = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 1 << 24, &err);
     feed(digest, bench.plan, 1, -1);
     assert_int_equal(digest_rows_used(digest) + digest_rows_unused(digest),
                      (uint64_t)(plan_duration_s(bench.plan) / 0.005));
@@ -184,10 +184,10 @@ static void test_order_and_halves_make_no_difference(void **state)
     struct bench bench;
     struct rig_err err;
     open_bench(&bench);
-    struct digest *whole = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
-    struct digest *back = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
-    struct digest *first = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
-    struct digest *second = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
+    struct digest *whole = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 1 << 24, &err);
+    struct digest *back = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 1 << 24, &err);
+    struct digest *first = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 1 << 24, &err);
+    struct digest *second = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 1 << 24, &err);
     feed(whole, bench.plan, 1, -1);
     feed(back, bench.plan, -1, -1);
     feed(first, bench.plan, 1, 0);
@@ -224,7 +224,7 @@ static void test_sine_is_folded_without_its_first_cycle(void **state)
     struct bench bench;
     struct rig_err err;
     open_bench(&bench);
-    struct digest *digest = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
+    struct digest *digest = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 1 << 24, &err);
     feed(digest, bench.plan, 1, -1);
     size_t index = find_segment(bench.plan, SEGMENT_SINE, 0);
     const struct plan_segment *segment = &plan_segments(bench.plan)[index];
@@ -270,8 +270,8 @@ static void test_memory_is_kept_by_coarser_bins(void **state)
     struct bench bench;
     struct rig_err err;
     open_bench(&bench);
-    struct digest *fine = digest_open(bench.plan, &bench.timeline, 2, 0.005, 1 << 24, &err);
-    struct digest *coarse = digest_open(bench.plan, &bench.timeline, 2, 0.005, 6000, &err);
+    struct digest *fine = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 1 << 24, &err);
+    struct digest *coarse = digest_open(bench.plan, &bench.timeline, 2, 0.005, 0, 6000, &err);
     size_t fine_bins = 0, coarse_bins = 0;
     for (size_t i = 0; i < plan_segment_count(bench.plan); i++) {
         fine_bins += digest_bin_count(fine, i);

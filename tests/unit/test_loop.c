@@ -162,7 +162,7 @@ static void directions(void **state)
             int up = i % 2 ? 1 : -1;
             double lag = (up > 0 ? 0.05 : 0.13) + late + gsl_ran_gaussian(rng, 0.001);
             offsets[i] = (struct loop_offset){
-                v, up, 0.2 - up * (0.3 + v * lag) + gsl_ran_gaussian(rng, 0.02)};
+                v, up, 0.2 - up * (0.3 + v * lag) + gsl_ran_gaussian(rng, 0.02), 0};
         }
         struct loop_directions fit;
         struct rig_err err;
@@ -205,8 +205,8 @@ static void refusals(void **state)
     passes[1].width_mm = NAN;
     assert_int_equal(loop_separate(&fit, passes, 5, 0, &err), RIG_EINPUT);
 
-    struct loop_offset offsets[] = {{10, 1, 0}, {10, -1, 1}, {20, 1, 0}, {20, -1, 2},
-                                    {10, 1, 0}, {10, -1, 1}, {20, 1, 0}, {20, -1, 2}};
+    struct loop_offset offsets[] = {{10, 1, 0, 0}, {10, -1, 1, 0}, {20, 1, 0, 0}, {20, -1, 2, 0},
+                                    {10, 1, 0, 0}, {10, -1, 1, 0}, {20, 1, 0, 0}, {20, -1, 2, 0}};
     struct loop_directions both;
     assert_int_equal(loop_by_direction(&both, offsets, 8, 0, &err), 0);
     assert_contains(both.note, "two speeds only");
@@ -220,13 +220,36 @@ static void refusals(void **state)
     assert_int_equal(loop_by_direction(&both, offsets, 8, 0, &err), RIG_EINPUT);
 }
 
+/* Water that falls, or a zero that drifts, while one speed follows the other: no lag. */
+static void drift_is_not_taken_for_a_difference_of_lags(void **state)
+{
+    (void)state;
+    struct loop_offset offsets[32];
+    const double speeds[] = {8, 16, 28, 45};
+    double at_s = 0;
+    for (int i = 0; i < 32; i++) {
+        double v = speeds[i / 8];
+        int up = i % 2 ? -1 : 1;
+        double lag = up > 0 ? 0.05 : 0.13;
+        at_s += 140 / v + 4;
+        offsets[i] = (struct loop_offset){v, up, 0.2 - up * (0.3 + v * lag) - 1e-4 * at_s, at_s};
+    }
+    struct loop_directions fit;
+    struct rig_err err;
+    assert_int_equal(loop_by_direction(&fit, offsets, 32, 0, &err), 0);
+    assert_near(fit.lag_difference_s.value, 0.08, 1e-9, "s");
+    assert_near(fit.lag_rising_s.value, 0.05, 1e-9, "s");
+    assert_near(fit.hysteresis_mm.value, 0.6, 1e-9, "mm");
+}
+
 int main(void)
 {
     gsl_set_error_handler_off();
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(straight),  cmocka_unit_test(by_hand), cmocka_unit_test(curved),
-        cmocka_unit_test(simulated), cmocka_unit_test(no_leak), cmocka_unit_test(directions),
-        cmocka_unit_test(refusals),
+        cmocka_unit_test(straight), cmocka_unit_test(by_hand),
+        cmocka_unit_test(curved),   cmocka_unit_test(simulated),
+        cmocka_unit_test(no_leak),  cmocka_unit_test(directions),
+        cmocka_unit_test(refusals), cmocka_unit_test(drift_is_not_taken_for_a_difference_of_lags),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

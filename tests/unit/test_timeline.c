@@ -17,6 +17,7 @@ struct bench {
     struct rig rig;
     double delay_s, delay_sd_s, end_s, end_sd_s, skew;
     double question_s, answer_s, answer_sd_s; /* transport; the latter on the answer's side */
+    double wait_s; /* longest, behind lines that a full controller has yet to take */
     double poll_s;
     bool planned_positions; /* the controller answers where it will be */
     double *start_s;        /* true */
@@ -52,6 +53,8 @@ static void run(struct bench *bench, gsl_rng *random)
         for (double asked = sent + bench->poll_s * gsl_rng_uniform(random); asked < ended;
              asked += bench->poll_s) {
             double there = asked + bench->question_s;
+            if (strokes[k].line_count > (uint64_t)bench->rig.axis.lookahead_lines)
+                there += bench->wait_s * gsl_rng_uniform(random);
             double answered = there + bench->answer_s;
             if (bench->answer_sd_s > 0)
                 answered += gsl_ran_exponential(random, bench->answer_sd_s);
@@ -261,6 +264,36 @@ static void sines_are_tied_to_the_right_cycle(void **state)
     plan_free(plan);
 }
 
+/* Where motion is made of many short lines the controller is full of them, and a question
+ * waits behind those. A tie that takes the middle of the wait is off by half of it. */
+static void questions_wait_behind_lines(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan *plan = plan_of(fixture, "start at 10 mm\nhold 1 s\n"
+                                         "each speed 10, 20, 40 mm/s\nrepeat 4\n"
+                                         "ramp to 150 mm at speed\nhold 2 s\n"
+                                         "ramp to 10 mm at speed\nhold 2 s\nend\nend\n"
+                                         "sine about 80 mm amplitude up to 5 mm from 0.1 Hz to 2 "
+                                         "Hz in 5 frequencies, 10 cycles each\nhold 1 s\n");
+    for (int i = 0; i < 5; i++) {
+        struct bench bench = quiet(fixture, plan);
+        struct timeline timeline;
+        bench.question_s = bench.answer_s = 0.0005;
+        bench.wait_s = 0.02 * (i + 1);
+        run(&bench, fixture->random);
+        tie(&bench, &timeline);
+        assert_int_equal(timeline.anchor, ANCHOR_POLLED);
+        for (size_t k = 0; k < timeline.stroke_count; k++)
+            if (plan_strokes(plan)[k].line_count > 16)
+                assert_near(timeline.strokes[k].host_start_s, bench.start_s[k],
+                            4 * hypot(timeline.strokes[k].scatter_s, timeline.common_u_s), "s");
+        assert_true(timeline.common_u_s < 1.5e-3);
+        timeline_free(&timeline);
+        done(&bench);
+    }
+    plan_free(plan);
+}
+
 static void wild_reports_and_bare_strokes(void **state)
 {
     struct fixture *fixture = *state;
@@ -419,6 +452,7 @@ int main(void)
         cmocka_unit_test(planned_positions_are_not_believed),
         cmocka_unit_test(bad_rows_leave_strokes_unknown),
         cmocka_unit_test(plan_time_of_a_host_time),
+        cmocka_unit_test(questions_wait_behind_lines),
     };
     return cmocka_run_group_tests(tests, open_fixture, close_fixture);
 }

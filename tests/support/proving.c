@@ -1,0 +1,172 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "proving.h"
+
+#include "random_bench.h"
+#include "study.h"
+
+#include "results/fit.h"
+#include "results/straightness.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static const char rig_text[] = "axis\n"
+                               "  port axis\n"
+                               "  speaks acknowledged-lines\n"
+                               "  letter Z reversed\n"
+                               "  travel 0 mm to 200 mm\n"
+                               "  speed up to 60 mm/s\n"
+                               "  acceleration up to 900 mm/s2\n"
+                               "  resolution 400 steps/mm\n"
+                               "  park at -20 mm\n"
+                               "  position live\n"
+                               "  backlash 0.02 mm\n"
+                               "end\n"
+                               "water\n"
+                               "  datum at stage 31.4 mm\n"
+                               "end\n"
+                               "source board\n"
+                               "  port board\n"
+                               "  line csv\n"
+                               "  clock column 1 in ms, wraps at 2^32\n"
+                               "  channel level column 2 in volts role sensor\n"
+                               "end\n";
+
+static const char profile[] = "title \"Everything once\"\n"
+                              "start at 10 mm\n"
+                              "hold 5 s\n"
+                              "repeat 2\n"
+                              "  stairs from 10 mm to 150 mm in 10 steps, hold 4 s, up and down\n"
+                              "end\n"
+                              "each speed 8, 16, 28, 45 mm/s\n"
+                              "  repeat 4\n"
+                              "    ramp to 150 mm at speed\n"
+                              "    hold 4 s\n"
+                              "    ramp to 10 mm at speed\n"
+                              "    hold 5 s\n"
+                              "  end\n"
+                              "end\n"
+                              "repeat 6\n"
+                              "  step to 120 mm\n"
+                              "  hold 5 s\n"
+                              "  step to 30 mm\n"
+                              "  hold 6 s\n"
+                              "end\n"
+                              "sine about 80 mm amplitude up to 6 mm from 0.1 Hz to 2 Hz in "
+                              "5 frequencies, 10 cycles each\n";
+
+static void tell(struct study_desk *desk, const struct fit *fit, const char *name, double truth)
+{
+    study_tell_result(desk, result_find(&fit->results, name), name, truth, NAN);
+}
+
+static void tell_curve(struct study_desk *desk, const struct fit *fit,
+                       const struct sim_truth *truth)
+{
+    double middle = (fit->low_mm + fit->high_mm) / 2;
+    tell(desk, fit, "sensitivity", random_bench_slope(truth, middle));
+    tell(desk, fit, "reading_low", sim_truth_reading(truth, fit->low_mm));
+    tell(desk, fit, "reading_middle", sim_truth_reading(truth, middle));
+    tell(desk, fit, "reading_high", sim_truth_reading(truth, fit->high_mm));
+    double noise = hypot(truth->noise_sd, truth->resolution / sqrt(12));
+    tell(desk, fit, "noise_sd", noise);
+    tell(desk, fit, "resolution", noise / fabs(random_bench_slope(truth, middle)));
+    double *reading = calloc(fit->level_count + 1, sizeof *reading);
+    struct straightness line;
+    for (size_t i = 0; reading && i < fit->level_count; i++)
+        reading[i] = sim_truth_reading(truth, fit->levels_mm[i]);
+    if (reading && straightness_of(&line, fit->levels_mm, reading, fit->level_count, NULL) == 0) {
+        tell(desk, fit, "linearity_independent", line.independent.percent_span);
+        tell(desk, fit, "linearity_zero_based", line.zero_based.percent_span);
+        tell(desk, fit, "linearity_terminal", line.terminal.percent_span);
+        tell(desk, fit, "linearity_least_squares", line.least_squares.percent_span);
+        /* Play is the same at every depth; in reading it is largest where the slope is. Turning
+         * points are read from one side only. */
+        double steepest = 0, span = fabs(reading[fit->level_count - 1] - reading[0]);
+        for (size_t i = 1; i + 1 < fit->level_count; i++)
+            steepest = fmax(steepest, fabs(random_bench_slope(truth, fit->levels_mm[i])));
+        tell(desk, fit, "hysteresis_of_means", 100 * truth->hysteresis_mm * steepest / span);
+    }
+    free(reading);
+}
+
+static void tell_lags(struct study_desk *desk, const struct fit *fit, const struct sim_truth *truth)
+{
+    double dead = truth->sensor_dead_time_s;
+    double rising = truth->lag_rising_s + dead, falling = truth->lag_falling_s + dead;
+    tell(desk, fit, "hysteresis_at_rest", truth->hysteresis_mm);
+    tell(desk, fit, "lag_sum", rising + falling);
+    tell(desk, fit, "lag_rising", rising);
+    tell(desk, fit, "lag_falling", falling);
+    tell(desk, fit, "cling_difference", falling - rising);
+    for (int way = 0; way < 2; way++) {
+        double tau = way ? truth->lag_falling_s : truth->lag_rising_s;
+        const struct {
+            const char *name;
+            double truth;
+        } facts[] = {{"step_lag", dead + tau},        {"step_model_lag", dead + tau},
+                     {"step_dead_time", dead},        {"step_time_constant", tau},
+                     {"step_time_63", dead + tau},    {"step_transition", tau * log(9)},
+                     {"step_settling", tau * log(25)}};
+        for (size_t i = 0; i < sizeof facts / sizeof *facts; i++) {
+            char name[64];
+            snprintf(name, sizeof name, "%s_%s", facts[i].name, way ? "falling" : "rising");
+            tell(desk, fit, name, facts[i].truth);
+        }
+    }
+}
+
+static void tell_sines(struct study_desk *desk, const struct fit *fit, const struct plan *plan,
+                       const struct sim_truth *truth)
+{
+    int i = 0;
+    for (size_t f = 0; f < plan_family_count(plan); f++) {
+        const struct plan_family *family = &plan_families(plan)[f];
+        char name[32];
+        double gain, phase;
+        if (family->kind != SEGMENT_SINE) /* the others ascend in frequency */
+            continue;
+        random_bench_response(truth, family->frequency_hz, family->amplitude_mm, &gain, &phase);
+        i++;
+        snprintf(name, sizeof name, "gain_%d", i);
+        tell(desk, fit, name, gain);
+        snprintf(name, sizeof name, "phase_%d", i);
+        tell(desk, fit, name, phase);
+    }
+    tell(desk, fit, "bandwidth", random_bench_bandwidth_hz(truth));
+    tell(desk, fit, "sine_mean_lag",
+         truth->sensor_dead_time_s + (truth->lag_rising_s + truth->lag_falling_s) / 2);
+    /* Two different lags are not one time constant. */
+    double apart = truth->lag_falling_s - truth->lag_rising_s;
+    tell(desk, fit, "sine_time_constant", apart == 0 ? truth->lag_rising_s : (double)NAN);
+}
+
+void proving_trial(struct study_desk *desk, unsigned trial, void *context)
+{
+    (void)context;
+    struct fault_bench bench;
+    fault_bench_defaults(&bench);
+    bench.rig_text = rig_text;
+    bench.profile_text = profile;
+    random_bench_draw(&bench, trial, trial % 4 == 0);
+    fault_bench_run(&bench);
+    struct rig_err err = {0};
+    struct recording *recording = recording_open(bench.folder, &err);
+    struct fit fit = {0};
+    const struct fit_options options = {.degree = -1};
+    int code = recording ? fit_recording(&fit, recording, &options, &err) : (int)err.code;
+    if (code) {
+        fprintf(stderr, "bench %u: %s\n", trial, err.text);
+        exit(1);
+    }
+    if (getenv("PROVING_WARNINGS"))
+        for (size_t i = 0; i < fit.warning_count; i++)
+            fprintf(stderr, "bench %u: %s\n", trial, fit.warnings[i]);
+    tell_curve(desk, &fit, &bench.truth);
+    tell_lags(desk, &fit, &bench.truth);
+    tell_sines(desk, &fit, recording_plan(recording), &bench.truth);
+    fit_free(&fit);
+    recording_free(recording);
+    fault_bench_free(&bench);
+}
