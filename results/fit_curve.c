@@ -76,6 +76,14 @@ static int curve_figures(struct fit_work *work, struct rig_err *err)
     return RIG_OK;
 }
 
+/* By how much the slope changes with depth, per mm. */
+static double bend_of(const struct curve *curve, double depth_mm)
+{
+    const double step_mm = 0.01;
+    return (curve_slope(curve, depth_mm + step_mm) - curve_slope(curve, depth_mm - step_mm)) /
+           (2 * step_mm);
+}
+
 static int results(struct fit_work *work, struct rig_err *err)
 {
     const char *unit = work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit;
@@ -94,6 +102,7 @@ static int results(struct fit_work *work, struct rig_err *err)
                       work->curve.parameter_dof);
     /* Both ends of the range may be off, each by itself. */
     fit_contribute_place(work, result, slope * sqrt(2) / (work->high_mm - work->low_mm));
+    fit_contribute_datum(result, bend_of(&work->curve, middle));
     result_combine(result, slope, text);
     static const char *const where[] = {"low", "middle", "high"};
     for (int i = 0; i < 3; i++) {

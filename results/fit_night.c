@@ -194,6 +194,17 @@ static bool moved(const struct drift *drift)
     return drift->slope.low > 0 || drift->slope.high < 0 || drift->explains;
 }
 
+/* Beyond its cycles a recording's drift is not known: brought back within them only, it would
+ * be left with a jump where they end, which ramps at several speeds would take for lag. */
+static bool cycles_cover(const struct fit_work *work)
+{
+    const struct night *night = &work->night.night;
+    if (night->count < 3)
+        return false;
+    double whole_s = work->points[work->point_count - 1].host_s - work->points[0].host_s;
+    return night->cycles[night->count - 1].t_s - night->cycles[0].t_s >= 0.8 * whole_s;
+}
+
 /* The state at the recording's start, when the datum was read off: a straight line through
  * the first quarter of the cycles. */
 static void find_start(struct fit_night *of)
@@ -274,7 +285,7 @@ int fit_night(struct fit_work *work, struct rig_err *err)
         cycle_temperatures(of, degc, number, work->point_count, stride);
         code = drifts(of, err);
     }
-    if (!code && of->night.count >= 3 &&
+    if (!code && cycles_cover(work) &&
         (moved(&of->zero) || moved(&of->span) || moved(&of->water))) {
         find_start(of);
         of->undo = true;
