@@ -21,7 +21,7 @@ struct figure_style {
 };
 
 /* A series whose name begins with "rising" has the first ink and one with "falling" the
- * second, in every plot; all others share the rest in turn. */
+ * second, in every plot, and so have "before" and "after"; all others share the rest in turn. */
 struct figure_style figure_style(const struct figure *figure, size_t series);
 
 #endif

@@ -20,6 +20,43 @@ void fit_warn(struct fit *fit, const char *format, ...)
     va_end(arguments);
 }
 
+int fit_keep_pass(struct fit *fit, const struct fit_pass *pass, struct rig_err *err)
+{
+    if (fit->pass_count == fit->pass_room) {
+        size_t room = 2 * fit->pass_room + 64;
+        struct fit_pass *larger = realloc(fit->passes, room * sizeof *larger);
+        if (!larger)
+            return rig_fail_memory(err, "the passes of a recording");
+        fit->passes = larger;
+        fit->pass_room = room;
+    }
+    fit->passes[fit->pass_count++] = *pass;
+    return RIG_OK;
+}
+
+static int keep_passes(struct fit_work *work, struct rig_err *err)
+{
+    int code = RIG_OK;
+    for (size_t i = 0; !code && i < work->pass_count; i++)
+        code = fit_keep_pass(work->fit,
+                             &(struct fit_pass){.kind = FIT_PASS_RAMP,
+                                                .segment = work->passes[i].segment,
+                                                .direction = work->passes[i].direction,
+                                                .x = work->passes[i].speed_mm_s,
+                                                .value = work->passes[i].late_mm,
+                                                .host_s = work->passes[i].host_s},
+                             err);
+    for (size_t i = 0; !code && i < work->centres.n; i++)
+        code = fit_keep_pass(
+            work->fit,
+            &(struct fit_pass){.kind = FIT_PASS_LEVEL,
+                               .segment = work->centres.cycle ? work->centres.cycle[i] : 0,
+                               .x = work->centres.depth_mm[i],
+                               .value = work->centres.reading[i]},
+            err);
+    return code;
+}
+
 double fit_place_u_mm(const struct fit_work *work)
 {
     const struct rig_axis *axis = &work->rig->axis;
@@ -150,6 +187,7 @@ int fit_recording(struct fit *fit, const struct recording *recording,
     }
     fit->low_mm = work.has_curve ? work.low_mm : (double)NAN;
     fit->high_mm = work.has_curve ? work.high_mm : (double)NAN;
+    fit->curve = work.curve;
     if (!code)
         code = fit_straight(&work, err);
     if (!code)
@@ -170,6 +208,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         code = fit_sines(&work, err);
     if (!code)
         code = fit_events(&work, err);
+    if (!code)
+        code = keep_passes(&work, err);
     for (size_t f = 0; f < fit->figures.count; f++)
         figure_reduce(&fit->figures.figures[f], FIGURE_COLUMNS);
     free_work(&work);
@@ -182,4 +222,7 @@ void fit_free(struct fit *fit)
     figure_list_free(&fit->figures);
     free(fit->levels_mm);
     fit->levels_mm = NULL;
+    free(fit->passes);
+    fit->passes = NULL;
+    fit->pass_count = fit->pass_room = 0;
 }

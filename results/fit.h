@@ -5,6 +5,7 @@
 #define RESULTS_FIT_H
 
 #include "base/err.h"
+#include "results/curve.h"
 #include "results/figure.h"
 #include "results/recording.h"
 #include "results/result.h"
@@ -14,6 +15,25 @@
 
 enum { FIT_WARNING_LIMIT = 16, FIT_WARNING_SIZE = 256 };
 
+/* What one pass, step or cycle gave by itself, for those who compare recordings segment by
+ * segment and boards level by level. */
+enum fit_pass_kind {
+    FIT_PASS_RAMP, /* x: speed, mm/s; value: direction x (true - inferred depth), mm */
+    FIT_PASS_STEP, /* x: which quantity, see fit_step_quantity; value: s */
+    FIT_PASS_LEVEL /* x: depth, mm; value: reading at rest in one cycle */
+};
+
+struct fit_pass {
+    enum fit_pass_kind kind;
+    size_t segment; /* of the plan; of a level: its cycle */
+    int direction;  /* +1 rising, -1 falling, 0: both together */
+    double x, value, host_s;
+};
+
+enum { FIT_STEP_QUANTITIES = 7 };
+/* The result that a step's quantity becomes, without its direction: "step_lag". */
+const char *fit_step_quantity(size_t which);
+
 struct fit {
     struct result_list results;
     struct figure_list figures;
@@ -21,7 +41,10 @@ struct fit {
     size_t warning_count;
     uint64_t rows, malformed; /* of all sources together */
     double low_mm, high_mm;   /* depths that the curve covers; NaN: no curve */
-    double *levels_mm;        /* depths of the stairs' dwells, ascending */
+    struct curve curve;       /* good only where low_mm is finite */
+    struct fit_pass *passes;
+    size_t pass_count, pass_room;
+    double *levels_mm; /* depths of the stairs' dwells, ascending */
     size_t level_count;
 };
 

@@ -79,6 +79,9 @@ struct fit_work {
  * practice, no source). */
 #define FIT_DATUM_WITHIN_MM 0.05
 
+/* Keeps what a pass gave. */
+int fit_keep_pass(struct fit *fit, const struct fit_pass *pass, struct rig_err *err);
+
 void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(printf, 2, 3)));
 
 /* Lines of a budget, each times `factor`, what the result changes by for a mm or a second:

@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PIECE_LIMIT = 512, STEP_RESULTS = 7, MODEL_POINTS = 240 };
+enum { PIECE_LIMIT = 512, STEP_RESULTS = FIT_STEP_QUANTITIES, MODEL_POINTS = 240 };
 
 /* What is asked of each step, in the order of the results. */
 static const struct {
@@ -29,6 +29,11 @@ static const struct {
     {"step_settling", "Settling to 2 % from the middle", "response model, ideal step (IEEE 181)",
      false},
 };
+
+const char *fit_step_quantity(size_t which)
+{
+    return which < STEP_RESULTS ? asked[which].name : "?";
+}
 
 static struct estimate asked_of(const struct step_fit *fit, size_t which)
 {
@@ -251,18 +256,38 @@ static int results_of(struct fit_work *work, const struct tally tallies[], int d
 struct step_way {
     double play_mm;
     unsigned kinds; /* bits of the models that may be chosen; 0: all */
-    bool draw;      /* the first one */
+    bool keep;      /* each step's quantities, and draw the first one */
     double aicc[RESPONSE_KIND_COUNT];
     size_t aicc_steps;
 };
+
+static int keep_step(struct fit_work *work, size_t index, const struct step_fit *fit, double host_s,
+                     struct rig_err *err)
+{
+    int code = RIG_OK;
+    for (size_t k = 0; !code && k < STEP_RESULTS; k++) {
+        struct estimate estimate = asked_of(fit, k);
+        if (isfinite(estimate.value) && isfinite(estimate.u))
+            code = fit_keep_pass(
+                work->fit,
+                &(struct fit_pass){.kind = FIT_PASS_STEP,
+                                   .segment = index,
+                                   .direction = plan_segments(work->plan)[index].direction,
+                                   .x = (double)k,
+                                   .value = estimate.value,
+                                   .host_s = host_s},
+                err);
+    }
+    return code;
+}
 
 static int each_step(struct fit_work *work, int direction, struct step_way *way,
                      struct step_data *data, struct tally tallies[], char reason[RESULT_TEXT_SIZE],
                      struct rig_err *err)
 {
     const struct step_options options = {.kinds = way->kinds};
-    bool drawn = !way->draw;
-    *way = (struct step_way){way->play_mm, way->kinds, way->draw, {0}, 0};
+    bool drawn = !way->keep;
+    *way = (struct step_way){way->play_mm, way->kinds, way->keep, {0}, 0};
     const struct plan_segment *segments = plan_segments(work->plan);
     for (size_t i = 0; i < plan_segment_count(work->plan); i++) {
         double start_s, end_s;
@@ -290,6 +315,8 @@ static int each_step(struct fit_work *work, int direction, struct step_way *way,
         }
         for (size_t k = 0; k < STEP_RESULTS; k++)
             take(&tallies[k], asked_of(&fit, k));
+        if (way->keep && (code = keep_step(work, i, &fit, (start_s + end_s) / 2, err)))
+            return code;
         for (size_t k = 0; k < RESPONSE_KIND_COUNT; k++)
             way->aicc[k] += fit.aicc[k];
         way->aicc_steps++;
@@ -331,11 +358,11 @@ static int one_direction(struct fit_work *work, int direction, struct step_data 
     struct step_way way = {.play_mm = work->play_mm.value};
     int code = each_step(work, direction, &way, data, first, reason, err);
     way.kinds = model_of_all(&way);
-    way.draw = true;
+    way.keep = true;
     if (!code)
         code = each_step(work, direction, &way, data, tallies, reason, err);
     way.play_mm += work->play_mm.u;
-    way.draw = false;
+    way.keep = false;
     if (!code && work->play_mm.u > 0)
         code = each_step(work, direction, &way, data, wider, ignored, err);
     for (size_t k = 0; k < STEP_RESULTS; k++)

@@ -99,7 +99,7 @@ static void add_key(struct text *out, const struct figure *figure)
 
 /* The still picture is what paper and readers without scripts get; the script puts the
  * plot that zooms in its place, and shows the tools. */
-static void add_figure(struct text *out, const struct figure *figure)
+void report_figure(struct text *out, const struct figure *figure)
 {
     text_add(out, "<figure id=\"figure-");
     text_add_escaped(out, figure->id);
@@ -163,7 +163,7 @@ static void add_chapter(struct text *out, const struct report_input *input, size
                 chapter->question);
     for (size_t f = 0; f < input->figures->count; f++)
         if (report_chapter_of_figure(input->figures->figures[f].id) == index)
-            add_figure(out, &input->figures->figures[f]);
+            report_figure(out, &input->figures->figures[f]);
     for (size_t i = 0; i < input->results->count; i++) {
         const struct result *result = &input->results->results[i];
         if (!in_chapter(result, index))
@@ -252,16 +252,32 @@ static void add_staff(struct text *out, const struct report_input *input)
     text_add(out, "<li><a href=\"#budgets\">uncertainties</a></li>\n</ol></nav>\n");
 }
 
-int report_html(struct text *out, const struct report_input *input, struct rig_err *err)
+void report_page_begin(struct text *out, const char *title, const char *plot_style)
 {
     text_add(out, "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n"
                   "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n"
                   "<title>");
-    text_add_escaped(out, input->title);
+    text_add_escaped(out, title);
     text_add(out, "</title>\n<style>\n");
-    text_add(out, input->plot_style);
+    text_add(out, plot_style);
     text_add(out, report_page_style);
     text_add(out, "</style></head><body>\n");
+}
+
+void report_page_end(struct text *out, const struct figure_list *figures, const char *plot_script)
+{
+    text_add(out, "</main>\n<script type=\"application/json\" id=\"figures\">");
+    report_figures_json(out, figures);
+    text_add(out, "</script>\n<script>\n");
+    text_add(out, plot_script);
+    text_add(out, "\n</script>\n<script>\n");
+    text_add(out, report_page_script);
+    text_add(out, "</script>\n</body></html>\n");
+}
+
+int report_html(struct text *out, const struct report_input *input, struct rig_err *err)
+{
+    report_page_begin(out, input->title, input->plot_style);
     add_staff(out, input);
     text_add(out, "<main>\n<header><h1>");
     text_add_escaped(out, input->title);
@@ -281,12 +297,6 @@ int report_html(struct text *out, const struct report_input *input, struct rig_e
         if (chapter_content(input, c))
             add_chapter(out, input, c);
     add_budgets(out, input->results);
-    text_add(out, "</main>\n<script type=\"application/json\" id=\"figures\">");
-    report_figures_json(out, input->figures);
-    text_add(out, "</script>\n<script>\n");
-    text_add(out, input->plot_script);
-    text_add(out, "\n</script>\n<script>\n");
-    text_add(out, report_page_script);
-    text_add(out, "</script>\n</body></html>\n");
+    report_page_end(out, input->figures, input->plot_script);
     return text_failed(out) ? rig_fail_memory(err, "the report") : RIG_OK;
 }

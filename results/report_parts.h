@@ -26,6 +26,12 @@ size_t report_chapter_of_figure(const char *id);
 
 /* The board in the water; NaN: without its range. */
 void report_staff(struct text *out, double low_mm, double high_mm);
+/* A page's frame: between the two goes a <main> with what it has to say; `figures` are those
+ * that report_figure put there. */
+void report_page_begin(struct text *out, const char *title, const char *plot_style);
+void report_page_end(struct text *out, const struct figure_list *figures, const char *plot_script);
+/* One plot with its sentence, key and tools. */
+void report_figure(struct text *out, const struct figure *figure);
 /* All figures as one JSON array, with the frame, ink, shape and dash of each series. */
 void report_figures_json(struct text *out, const struct figure_list *figures);
 

@@ -10,6 +10,7 @@
 #define COMMANDS(X)                                                                                \
     X(run, "home the axis, carry out a profile, record, park the board")                           \
     X(fit, "turn a recording into results and a report")                                           \
+    X(compare, "before and after: what changed, and by how much")                                  \
     X(curve, "a calibration curve, and the table of it for a board's firmware")                    \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
