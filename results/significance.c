@@ -79,3 +79,25 @@ double smallest_difference(double u, double dof, double alpha, double power)
 {
     return (student_quantile(1 - alpha / 2, dof) + student_quantile(power, dof)) * u;
 }
+
+double grubbs_p(const double values[], size_t n, size_t *which)
+{
+    *which = 0;
+    if (n < 3)
+        return NAN;
+    struct moments all = moments_of(values, n);
+    double farthest = 0, count = (double)n;
+    for (size_t i = 0; i < n; i++)
+        if (fabs(values[i] - all.mean) > farthest) {
+            farthest = fabs(values[i] - all.mean);
+            *which = i;
+        }
+    if (!(all.sd > 0))
+        return NAN;
+    double g = farthest / all.sd, most = (count - 1) / sqrt(count);
+    double left = (count - 1) * (count - 1) - count * g * g;
+    if (!(left > 0) || g >= most)
+        return 0;
+    double t = sqrt(count * (count - 2) * g * g / left);
+    return fmin(1, count * student_p_two_sided(t, count - 2));
+}

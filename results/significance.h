@@ -37,4 +37,9 @@ int holm_correct(double corrected[], const double p[], size_t n, struct rig_err 
  * t for the normal). */
 double smallest_difference(double u, double dof, double alpha, double power);
 
+/* Grubbs' test for the value farthest from the mean of n: *which is its index, returned is
+ * the chance of one as far among n of a normal law, to either side (Grubbs, Technometrics 11
+ * (1969) 1). NaN below three values or without any spread. */
+double grubbs_p(const double values[], size_t n, size_t *which);
+
 #endif

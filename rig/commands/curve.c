@@ -9,12 +9,24 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 static const char usage[] =
-    "usage: wetsweep curve --points TABLE.csv [OPTION]...\n"
+    "usage: wetsweep curve RECORDING... [OPTION]...\n"
+    "       wetsweep curve --ledger FILE [--revision R] [--board ID] [--coating TEXT] [OPTION]...\n"
+    "       wetsweep curve --points TABLE.csv [OPTION]...\n"
     "\n"
-    "Turns a table of depth and reading into a calibration curve with uncertainties: its\n"
+    "Recordings: the curve of a board, or one for all boards of a revision, with the spread\n"
+    "between boards against that within one, and what production is off by with the\n"
+    "revision's curve, with zero trimmed, with zero and span trimmed, with a curve for each.\n"
+    "\n"
+    "  --ledger FILE            the recordings that this ledger has; which, say:\n"
+    "  --revision R, --board ID, --coating TEXT\n"
+    "  --error E                what a depth may be off by in production (default: 0.5 mm)\n"
+    "  --page FILE.html         a page with the boards' plots too\n"
+    "\n"
+    "Points: turns a table of depth and reading into a calibration curve with uncertainties: its\n"
     "parameters, its inverse, how straight it is, and, where the table tells rising from\n"
     "falling water, hysteresis and repeatability; or, with --as, into the table that goes\n"
     "into a board's firmware.\n"
@@ -139,6 +151,10 @@ static int take_option(struct curve_wish *wish, char *const arguments[], int lef
         {"--name", &wish->name, NULL, NULL, 0},
         {"--out", &wish->out, NULL, NULL, 0},
         {"--revision", &wish->revision, NULL, NULL, 0},
+        {"--ledger", &wish->ledger, NULL, NULL, 0},
+        {"--board", &wish->board, NULL, NULL, 0},
+        {"--coating", &wish->coating, NULL, NULL, 0},
+        {"--page", &wish->page, NULL, NULL, 0},
     };
     const char *option = arguments[0], *value = left > 1 ? arguments[1] : NULL;
     *used = 0;
@@ -167,8 +183,18 @@ static int take_option(struct curve_wish *wish, char *const arguments[], int lef
 /* What goes together. */
 static int check_wish(const struct curve_wish *wish)
 {
-    if (!wish->points)
-        return command_usage("curve", "the table is missing: --points TABLE.csv");
+    int ways = (wish->points != NULL) + (wish->ledger != NULL) + (wish->folder_count > 0);
+    if (ways == 0)
+        return command_usage("curve", "of what? Recordings, --ledger FILE, or --points TABLE.csv");
+    if (ways > 1)
+        return command_usage("curve",
+                             "recordings, --ledger and --points are three ways; choose one");
+    if (!wish->ledger && (wish->board || wish->coating))
+        return command_usage("curve", "--board and --coating choose from a ledger; give --ledger");
+    if (wish->points && wish->page)
+        return command_usage("curve", "--page is for recordings");
+    if (!wish->points && wish->options.kind == CURVE_SPLINE)
+        return command_usage("curve", "--spline is for tables; recordings give polynomials");
     if (wish->options.kind == CURVE_SPLINE && wish->options.degree)
         return command_usage("curve", "a spline has no degree; leave out --degree or --spline");
     if (wish->form && (wish->json || !isnan(wish->depth_of) || !isnan(wish->reading_at)))
@@ -177,8 +203,9 @@ static int check_wish(const struct curve_wish *wish)
     return 0;
 }
 
-/* 0, or an exit status once the user has been told; -1: help was printed. */
-static int read_arguments(int argc, char **argv, struct curve_wish *wish)
+/* 0, or an exit status once the user has been told; -1: help was printed. folders: with room
+ * for argc. */
+static int read_arguments(int argc, char **argv, struct curve_wish *wish, const char *folders[])
 {
     for (int i = 1; i < argc; i++) {
         const char *argument = argv[i];
@@ -194,10 +221,10 @@ static int read_arguments(int argc, char **argv, struct curve_wish *wish)
             int used, status = take_option(wish, argv + i, argc - i, &used);
             if (status)
                 return status;
+            if (!used && argument[0] == '-')
+                return command_usage("curve", "'%s' is no option of curve", argument);
             if (!used)
-                return command_usage(
-                    "curve", argument[0] == '-' ? "'%s' is no option of curve" : "what is '%s'?",
-                    argument);
+                folders[wish->folder_count++] = argument;
             i += used;
         }
     }
@@ -237,8 +264,17 @@ int command_curve(int argc, char **argv)
         .u = NAN,
         .table = {.low_mm = NAN, .high_mm = NAN, .error_mm = 0.5, .count = NAN}};
     struct rig_err err = {0};
-    int status = read_arguments(argc, argv, &wish);
-    if (status || !wish.points)
-        return status < 0 ? 0 : status;
-    return curve_of_points(&wish, &err) ? command_error(&err) : 0;
+    const char **folders = calloc((size_t)argc + 1, sizeof *folders);
+    if (!folders) {
+        rig_fail_memory(&err, "the arguments");
+        return command_error(&err);
+    }
+    wish.folders = folders;
+    int status = read_arguments(argc, argv, &wish, folders);
+    if (status == 0)
+        status = (wish.points ? curve_of_points : curve_of_recordings)(&wish, &err)
+                     ? command_error(&err)
+                     : 0;
+    free(folders);
+    return status < 0 ? 0 : status;
 }

@@ -8,7 +8,12 @@
 #include "rig/points.h"
 
 struct curve_wish {
-    const char *points; /* NULL: recordings instead */
+    const char *points;          /* NULL: recordings instead */
+    const char *const *folders;  /* of recordings */
+    size_t folder_count;         /* 0: from the ledger */
+    const char *ledger;          /* NULL: not asked */
+    const char *board, *coating; /* which of the ledger; NULL: any */
+    const char *page;            /* NULL: none */
     struct points_columns columns;
     double common_depth_u, common_reading_u;
     struct curve_options options;
@@ -24,6 +29,8 @@ struct curve_wish {
 int curve_table(const struct curve *curve, const struct curve_wish *wish,
                 struct firmware_facts *facts, struct rig_err *err);
 
+/* One board's curve, or one for all boards of a revision. */
+int curve_of_recordings(const struct curve_wish *wish, struct rig_err *err);
 int curve_of_points(const struct curve_wish *wish, struct rig_err *err);
 
 #endif
