@@ -1,6 +1,6 @@
 # How far must the water turn back before the reading follows? Steps back of 0.05 mm to
 # 1.6 mm, each after a long run the other way, from both sides, and stairs for the curve. Takes
-# about 10 minutes. Choose the steps around the dead band that the board may have.
+# about 8 minutes. Choose the steps around the dead band that the board may have.
 title  "Dead band"
 start  at 10 mm
 stairs from 10 mm to 150 mm in 7 steps, hold 3 s, up and down

@@ -1,6 +1,6 @@
 # A first look at a wave-staff board: every kind of motion once, so that the report
 # has a curve, straightness, hysteresis, lag both ways, a step response and three
-# frequencies. Takes about 4 and a half minutes. 'wetsweep demo' runs it.
+# frequencies. Takes about 4.5 minutes. 'wetsweep demo' runs it.
 title  "First dip"
 start  at 10 mm
 hold   3 s

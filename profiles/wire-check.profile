@@ -1,5 +1,5 @@
 # A quick look over the whole wire: are homing, direction, datum and readings right?
-# Half a minute. The reading must rise while the board goes down into the water.
+# Takes about 21 s. The reading must rise while the board goes down into the water.
 title  "Wire check"
 start  at 20 mm
 hold   2 s

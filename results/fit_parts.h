@@ -64,11 +64,12 @@ struct fit_work {
     double row_noise; /* standard deviation of single rows in settled dwells */
     bool has_curve;
     struct curve curve;
-    struct centres centres;  /* what the curve went through */
-    const char *curve_from;  /* static text */
-    double low_mm, high_mm;  /* depths that the curve covers */
-    double span;             /* of the reading over them */
-    struct estimate play_mm; /* hysteresis at rest, from loops; value 0 and u NaN: not known */
+    struct centres centres; /* what the curve went through */
+    const char *curve_from; /* static text */
+    double low_mm, high_mm; /* depths that the curve covers */
+    double span;            /* of the reading over them */
+    struct estimate
+        play_mm; /* of board and axis, from ramps or else stairs; value 0 and u NaN: not known */
     struct ramp_pass *passes;
     size_t pass_count;
     struct fit_night night;

@@ -228,8 +228,7 @@ static void settle(const struct fit_work *work, struct result *result, const str
     if (on_clock)
         fit_contribute_time(work, result, 1);
     if (tally->play_u > 0)
-        result_contribute(result, "play, from loops at rest", 'A', tally->play_u,
-                          work->play_mm.dof);
+        result_contribute(result, "play", 'A', tally->play_u, work->play_mm.dof);
     result_combine(result, mean, method);
 }
 
@@ -379,6 +378,13 @@ int fit_steps(struct fit_work *work, struct rig_err *err)
         int code = results_of(work, none, +1, no_curve, err);
         return code ? code : results_of(work, none, -1, no_curve, err);
     }
+    bool steps = false;
+    for (size_t i = 0; i < plan_segment_count(work->plan); i++)
+        steps |= plan_segments(work->plan)[i].kind == SEGMENT_STEP;
+    if (steps && isnan(work->play_mm.u))
+        fit_warn(work->fit,
+                 "Neither stairs nor ramps tell how much play board and axis have: lags and "
+                 "dead times of steps hold the time that it takes to take it up.");
     struct step_data *data = calloc(1, sizeof *data);
     if (!data)
         return rig_fail_memory(err, "a step's points");

@@ -243,6 +243,11 @@ static int between_means(struct fit_work *work, const struct levels *levels,
             width[i] = -width[i];
     struct estimate largest = largest_of(depth, width, n, u, freedom);
     free(width);
+    /* Until ramps tell better: what steps and waves must take up before the reading follows. */
+    if (n > 0 && isfinite(u))
+        work->play_mm = (struct estimate){
+            fmax(mean, 0) / (double)n,
+            hypot(u / sqrt((double)n), 4 * dwell_u(work) / mean_slope / sqrt(3)), freedom};
     double scale = 100 / loop->span * steepest, backlash_mm = work->rig->axis.backlash_mm;
     result_contribute(result, "replication by passes", 'A', scale * largest.u, largest.dof);
     result_contribute_within(result, "backlash of the axis", scale * backlash_mm / 2);

@@ -96,12 +96,37 @@ static int read_results(struct ledger_reading *reading, const char *folder, stru
     return code;
 }
 
+/* The verdict of the last judgement, where there is one and it is of these very results. */
+static int read_judgement(struct ledger_reading *reading, const char *folder, struct rig_err *err)
+{
+    char *path = file_join(folder, "judgement.json"), *bytes = NULL, hex[65];
+    size_t size = 0;
+    struct rig_err why = {0};
+    if (!path)
+        return rig_fail_memory(err, "a path");
+    int code = file_read(path, JSON_LIMIT, &bytes, &size, &why);
+    json_t *root = code ? NULL : json_loadb(bytes, size, JSON_REJECT_DUPLICATES, NULL);
+    ledger_hash_text(hex, reading->entry.results_hash);
+    const char *verdict = text_of(root, "verdict");
+    if (strcmp(text_of(root, "results_sha256"), hex) == 0 &&
+        (strcmp(verdict, "pass") == 0 || strcmp(verdict, "fail") == 0))
+        reading->entry.verdict = strcmp(verdict, "pass") == 0 ? "pass" : "fail";
+    json_decref(root);
+    free(bytes);
+    free(path);
+    if (code && code != RIG_EINPUT && code != RIG_EOS) /* most recordings were never judged */
+        return rig_fail(err, why.code, "%s", why.text);
+    return RIG_OK;
+}
+
 int ledger_read(struct ledger_reading *reading, const char *folder, struct rig_err *err)
 {
     *reading = (struct ledger_reading){0};
     int code = read_run(reading, folder, err);
     if (!code)
         code = read_results(reading, folder, err);
+    if (!code)
+        code = read_judgement(reading, folder, err);
     if (code)
         ledger_reading_free(reading);
     return code;

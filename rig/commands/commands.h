@@ -14,6 +14,7 @@
     X(curve, "a calibration curve, and the table of it for a board's firmware")                    \
     X(demo, "the whole job on the simulated bench")                                                \
     X(help, "say how a command is used")                                                           \
+    X(judge, "pass or fail: a recording against a limits file")                                    \
     X(ledger, "what was measured when, on which board, and how results moved")                     \
     X(ports, "list the serial ports and what is known of each")                                    \
     X(plan, "check a profile against a rig, without hardware")                                     \
