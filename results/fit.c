@@ -86,6 +86,8 @@ void fit_contribute_time(const struct fit_work *work, struct result *result, dou
 
 double fit_inferred_depth(const struct fit_work *work, double reading)
 {
+    for (size_t m = 0; m < work->map_count; m++)
+        reading = curve_value(work->maps[m], reading);
     return work->has_curve && isfinite(reading) ? curve_depth_extended(&work->curve, reading)
                                                 : (double)NAN;
 }
@@ -156,8 +158,11 @@ static void tell_state(const struct recording *recording, struct fit *fit)
 
 static void free_work(struct fit_work *work)
 {
-    for (size_t i = 0; i < RIG_SOURCE_LIMIT; i++)
+    for (size_t i = 0; i < RIG_SOURCE_LIMIT; i++) {
         digest_free(work->digests[i]);
+        for (size_t c = 0; c < RIG_CHANNEL_LIMIT; c++)
+            free(work->changes[i][c]);
+    }
     timeline_free(&work->timeline);
     free(work->points);
     free(work->passes);
@@ -206,6 +211,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         code = fit_steps(&work, err);
     if (!code)
         code = fit_sines(&work, err);
+    if (!code)
+        code = fit_links(&work, err);
     if (!code)
         code = fit_events(&work, err);
     if (!code)

@@ -13,7 +13,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum { FIT_WARNING_LIMIT = 16, FIT_WARNING_SIZE = 256 };
+enum { FIT_WARNING_LIMIT = 16, FIT_WARNING_SIZE = 256, FIT_LINK_SIZE = 16 };
 
 /* What one pass, step or cycle gave by itself, for those who compare recordings segment by
  * segment and boards level by level. */
@@ -39,9 +39,10 @@ struct fit {
     struct figure_list figures;
     char warnings[FIT_WARNING_LIMIT][FIT_WARNING_SIZE];
     size_t warning_count;
-    uint64_t rows, malformed; /* of all sources together */
-    double low_mm, high_mm;   /* depths that the curve covers; NaN: no curve */
-    struct curve curve;       /* good only where low_mm is finite */
+    uint64_t rows, malformed;      /* of all sources together */
+    double low_mm, high_mm;        /* depths that the curve covers; NaN: no curve */
+    struct curve curve;            /* good only where low_mm is finite */
+    char slow_link[FIT_LINK_SIZE]; /* "sensor", "controller", "actuator"; "": not known */
     struct fit_pass *passes;
     size_t pass_count, pass_room;
     double *levels_mm; /* depths of the stairs' dwells, ascending */

@@ -11,6 +11,7 @@
 #include "results/night.h"
 #include "results/sample.h"
 #include "results/timeline.h"
+#include "results/update_interval.h"
 
 #include <stdbool.h>
 
@@ -59,11 +60,17 @@ struct fit_work {
     struct digest *digests[RIG_SOURCE_LIMIT];
     size_t sensor_source, sensor_channel;
     double row_interval_s[RIG_SOURCE_LIMIT];
+    /* Of the channels that are links of the chain; the others have none. */
+    struct update_changes *changes[RIG_SOURCE_LIMIT][RIG_CHANNEL_LIMIT];
     struct static_point *points;
     size_t point_count;
     double row_noise; /* standard deviation of single rows in settled dwells */
     bool has_curve;
     struct curve curve;
+    /* Where another link stands for the sensor: from its readings to those of the link before
+     * it, and so on to the sensor's, which `curve` then turns into depth. */
+    const struct curve *maps[2];
+    size_t map_count;
     struct centres centres; /* what the curve went through */
     const char *curve_from; /* static text */
     double low_mm, high_mm; /* depths that the curve covers */
@@ -109,6 +116,9 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
 int fit_read_source(struct fit_work *work, size_t source, const struct fit_options *options,
                     struct rig_err *err);
 
+/* Fills work->points with the sensor's dwells. */
+int fit_dwells(struct fit_work *work, struct rig_err *err);
+
 /* The parts, in the order in which fit_recording calls them. Each returns non-zero
  * only for want of memory. */
 int fit_static(struct fit_work *work, int degree, struct rig_err *err);
@@ -132,6 +142,9 @@ int fit_allan(struct fit_work *work, struct rig_err *err);
 int fit_repeat_of_ramps(struct fit_work *work, struct rig_err *err);
 int fit_steps(struct fit_work *work, struct rig_err *err);
 int fit_sines(struct fit_work *work, struct rig_err *err);
+/* Sensor, controller, actuator: how often each renews its value, how late each is behind the one
+ * before, and which is the slow one. */
+int fit_links(struct fit_work *work, struct rig_err *err);
 int fit_events(struct fit_work *work, struct rig_err *err);
 
 /* Seconds in the unit that suits an axis of time this long, and its name: s, min or h. */

@@ -73,6 +73,68 @@ static void close_share(void *context)
     free(share);
 }
 
+/* ---- when the links of the chain renew their values ---- */
+
+static bool is_link(const struct rig_channel *channel)
+{
+    return channel->role == ROLE_SENSOR || channel->role == ROLE_CONTROLLER ||
+           channel->role == ROLE_ACTUATOR;
+}
+
+/* Of the channels that are links, by their places; the others have none. */
+struct change_share {
+    const struct rig_source *source;
+    size_t first_channel;
+    struct update_changes *of[RIG_CHANNEL_LIMIT];
+};
+
+static void close_changes(void *context)
+{
+    struct change_share *share = context;
+    for (size_t c = 0; share && c < RIG_CHANNEL_LIMIT; c++)
+        free(share->of[c]);
+    free(share);
+}
+
+static void *open_changes(void *context, struct rig_err *err)
+{
+    const struct change_share *whole = context;
+    struct change_share *share = calloc(1, sizeof *share);
+    bool lost = !share;
+    if (share)
+        *share =
+            (struct change_share){.source = whole->source, .first_channel = whole->first_channel};
+    for (size_t c = 0; !lost && c < whole->source->channel_count; c++)
+        if (is_link(&whole->source->channels[c]))
+            lost = !(share->of[c] = calloc(1, sizeof *share->of[c]));
+    if (!lost)
+        return share;
+    close_changes(share);
+    rig_fail_memory(err, "a channel's changes");
+    return NULL;
+}
+
+static int take_changes(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    (void)err;
+    struct change_share *share = context;
+    for (size_t c = 0; c < share->source->channel_count; c++)
+        if (share->of[c])
+            update_changes_add(share->of[c], batch->values[0],
+                               batch->values[share->first_channel + c], batch->rows);
+    return RIG_OK;
+}
+
+static int merge_changes(void *context, void *part, struct rig_err *err)
+{
+    (void)err;
+    struct change_share *whole = context, *share = part;
+    for (size_t c = 0; c < RIG_CHANNEL_LIMIT; c++)
+        if (share->of[c])
+            update_changes_merge(whole->of[c], share->of[c]);
+    return RIG_OK;
+}
+
 /* ---- how far apart rows are ---- */
 
 struct interval_state {
@@ -151,13 +213,21 @@ int fit_read_source(struct fit_work *work, size_t index, const struct fit_option
         .first_channel = source->clock_column || *source->clock_key ? 2 : 1,
         .options = options,
     };
+    struct change_share changes = {.source = source, .first_channel = whole.first_channel};
+    struct change_share *made = open_changes(&changes, err);
+    if (!made)
+        return RIG_EMEMORY;
+    for (size_t c = 0; c < RIG_CHANNEL_LIMIT; c++)
+        work->changes[index][c] = made->of[c];
     /* One more thing to collect from the same rows is one more entry here. */
     const struct row_collector collectors[] = {
         {&whole, open_share, take_rows, is_full, merge_share, close_share},
+        {made, open_changes, take_changes, NULL, merge_changes, close_changes},
     };
     struct scan_report report = {0};
     code = recording_pass(work->recording, index, options ? options->threads : 0, collectors,
                           sizeof collectors / sizeof *collectors, &report, err);
+    free(made); /* what it holds belongs to the work now */
     if (!code)
         tell_of_rows(work->fit, source->name, &report);
     return code;

@@ -14,7 +14,7 @@ static uint32_t cycle_of(uint32_t seen[], uint32_t family)
     return seen[family]++;
 }
 
-static int collect(struct fit_work *work, struct rig_err *err)
+int fit_dwells(struct fit_work *work, struct rig_err *err)
 {
     size_t segments = plan_segment_count(work->plan), holds = 0;
     const struct plan_segment *segment = plan_segments(work->plan);
@@ -206,7 +206,7 @@ static int make_curve(struct fit_work *work, int degree, struct rig_err *why, st
 int fit_static(struct fit_work *work, int degree, struct rig_err *err)
 {
     struct rig_err why = {0};
-    int code = collect(work, err);
+    int code = fit_dwells(work, err);
     if (!code)
         code = make_curve(work, degree, &why, err);
     if (!code)

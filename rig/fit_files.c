@@ -42,12 +42,12 @@ static json_t *head_of(const struct fit *fit, const struct recording *recording)
                                           : json_null();
     if (!isfinite(fit->low_mm))
         json_decref(levels);
-    return json_pack("{s:o, s:s, s:s, s:s, s:s, s:s, s:s, s:s, s:I, s:I, s:o}", "curve", curve,
-                     "board", facts->board, "revision", facts->revision, "coating", facts->coating,
-                     "note", facts->note, "started", facts->started, "run_state",
-                     run_state_name(recording_state(recording)), "version", WETSWEEP_VERSION,
-                     "rows", (json_int_t)fit->rows, "malformed_rows", (json_int_t)fit->malformed,
-                     "warnings", warnings);
+    return json_pack("{s:o, s:s, s:s, s:s, s:s, s:s, s:s, s:s, s:s, s:I, s:I, s:o}", "curve", curve,
+                     "slow_link", fit->slow_link, "board", facts->board, "revision",
+                     facts->revision, "coating", facts->coating, "note", facts->note, "started",
+                     facts->started, "run_state", run_state_name(recording_state(recording)),
+                     "version", WETSWEEP_VERSION, "rows", (json_int_t)fit->rows, "malformed_rows",
+                     (json_int_t)fit->malformed, "warnings", warnings);
 }
 
 static int write_results(const struct fit *fit, const struct recording *recording,

@@ -29,14 +29,14 @@ static void put_link(struct builder *builder, const char *who, const struct sim_
         const char *what;
         double value;
     } facts[] = {
-        {"lag", link_lag_s(link)},
-        {"dead_time", link->dead_time_s},
-        {"time_constant", link->time_constant_s},
-        {"update_interval", link->interval_s},
-        {"rate_limit", link->rate_limit > 0 ? link->rate_limit : NAN},
+        {"link_lag", link_lag_s(link)},
+        {"own_dead_time", link->dead_time_s},
+        {"own_time_constant", link->time_constant_s},
+        {"update_interval", link->interval_s > 0 ? link->interval_s : NAN},
+        {"own_rate_limit", link->rate_limit > 0 ? link->rate_limit : NAN},
     };
     for (size_t i = 0; link->present && i < sizeof facts / sizeof facts[0]; i++) {
-        snprintf(name, sizeof name, "%s_%s", who, facts[i].what);
+        snprintf(name, sizeof name, "%s_%s", facts[i].what, who);
         put(builder, name, facts[i].value);
     }
 }
@@ -58,7 +58,7 @@ char *sim_truth_json(const struct sim_truth *truth)
         {"lag_sum", falling + rising},
         {"hysteresis_at_rest", truth->hysteresis_mm},
         {"sensor_dead_time", truth->sensor_dead_time_s},
-        {"sensor_update_interval", truth->line_interval_s},
+        {"update_interval_sensor", truth->line_interval_s},
         {"noise_sd", hypot(truth->noise_sd, truth->resolution / sqrt(12))},
         {"zero_drift", truth->zero_drift_per_h},
         {"span_drift", truth->span_drift_ppm_h},

@@ -279,11 +279,16 @@ static void test_json(void **state)
     static const struct {
         const char *name;
         double value;
-    } facts[] = {{"lag_rising", 0.075},           {"lag_falling", 0.205},
-                 {"cling_difference", 0.13},      {"lag_sum", 0.28},
-                 {"hysteresis_at_rest", 0.3},     {"controller_lag", 0.22},
-                 {"controller_rate_limit", 2000}, {"actuator_update_interval", 0.02},
-                 {"line_delay_mean", 0.0015},     {"board_clock_skew", 40}};
+    } facts[] = {{"lag_rising", 0.075},
+                 {"lag_falling", 0.205},
+                 {"cling_difference", 0.13},
+                 {"lag_sum", 0.28},
+                 {"hysteresis_at_rest", 0.3},
+                 {"link_lag_controller", 0.22},
+                 {"own_rate_limit_controller", 2000},
+                 {"update_interval_actuator", 0.02},
+                 {"line_delay_mean", 0.0015},
+                 {"board_clock_skew", 40}};
     for (size_t i = 0; i < sizeof facts / sizeof facts[0]; i++) {
         json_t *value = json_object_get(object, facts[i].name);
         if (!json_is_number(value))
