@@ -39,6 +39,11 @@ struct source_tally {
 
 enum { BENCH_AXIS = RIG_SOURCE_LIMIT, BENCH_OPENING = -1 };
 
+/* Value of a queued signal (sigqueue) that is a wish to stop from afar: it counts only where
+ * nobody wished before, since a second one halts at once, and that stays with those who stand at
+ * the bench. */
+enum { BENCH_FROM_AFAR = 0x57 };
+
 struct bench_settings {
     const struct rig *rig;
     const struct plan *plan;

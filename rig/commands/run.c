@@ -2,6 +2,7 @@
  * wetsweep run: homes, carries out the plan, records. Here: its arguments. */
 #include "rig/commands/commands.h"
 #include "rig/commands/run_parts.h"
+#include "rig/live_guard.h"
 
 #include "base/number.h"
 
@@ -33,6 +34,9 @@ static const char usage[] =
     "  --on-event COMMAND    a program to call at each fault and at the end, with the event in\n"
     "                        WETSWEEP_EVENT, WETSWEEP_TEXT, WETSWEEP_T_S, WETSWEEP_RECORDING,\n"
     "                        WETSWEEP_BOARD; ended after 30 s\n"
+    "  --watch [ADDRESS:PORT]  show the run as a page in a browser (default: 127.0.0.1:8737, or\n"
+    "                        one of the nine ports after it); stopping it there takes the token\n"
+    "                        that is printed\n"
     "  --ports DIR           where the rig file's relative port paths are (default: here)\n"
     "  --bench FILE.bench    no hardware: a simulated bench in simulated time\n"
     "  --seed N              of the simulated bench's noise (default: 1)\n"
@@ -65,7 +69,13 @@ static int parse(int argc, char **argv, struct run_options *options)
                 place = &places[p];
         if (place && i + 1 == argc)
             return command_usage(argv[0], "%s needs a value", argv[i]);
-        if (place) {
+        if (strcmp(argv[i], "--watch") == 0) {
+            char address[64];
+            uint16_t port;
+            options->watch = true;
+            if (i + 1 < argc && live_address(argv[i + 1], address, &port))
+                options->watch_at = argv[++i];
+        } else if (place) {
             *place->value = argv[++i];
         } else if (argv[i][0] != '-' && !options->profile) {
             options->profile = argv[i];
@@ -82,6 +92,9 @@ static int parse(int argc, char **argv, struct run_options *options)
         return command_usage(argv[0], "%s is missing", missing);
     if (seed && !options->bench)
         return command_usage(argv[0], "--seed belongs to a simulated bench; give --bench too");
+    if (options->watch && options->bench)
+        return command_usage(argv[0], "--watch shows a run in real time, and --bench is over at "
+                                      "once; look at its recording with wetsweep watch");
     if (options->ports && options->bench)
         return command_usage(argv[0], "--ports is for hardware and --bench for none; give one");
     int64_t number = 1;

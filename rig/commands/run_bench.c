@@ -88,6 +88,7 @@ static void show_shared(void *context, const struct bench_view *view)
     pthread_mutex_lock(&job->lock);
     job->view = *view;
     job->viewed = true;
+    run_watch_view(job);
     pthread_mutex_unlock(&job->lock);
 }
 
@@ -161,6 +162,15 @@ static void run_in_thread(struct run_job *job)
         close_unused(job, failed);
         return;
     }
+    struct rig_err err = {0};
+    if (job->options->watch && run_watch_open(job, &err)) {
+        run_close_ports(job);
+        recorder_close(job->bench.recorder, RUN_FAULTED, err.text, NULL);
+        job->code = (int)err.code;
+        job->err = err;
+        pthread_mutex_destroy(&job->lock);
+        return;
+    }
     failed = pthread_create(&thread, NULL, loop_thread, job);
     if (failed) {
         close_unused(job, failed);
@@ -168,6 +178,7 @@ static void run_in_thread(struct run_job *job)
         print_until_over(job);
         pthread_join(thread, NULL);
     }
+    run_watch_close(job);
     pthread_mutex_destroy(&job->lock);
 }
 

@@ -152,16 +152,11 @@ int run_refuse_existing(const char *folder, struct rig_err *err)
     return RIG_OK;
 }
 
-int run_open_recording(struct run_job *job, double water_degc, struct rig_err *err)
+struct run_facts run_facts_of(const struct run_job *job, double water_degc, const char *started)
 {
     const struct inputs *inputs = job->inputs;
     const struct run_options *options = job->options;
-    char started[32] = "";
-    time_t now = time(NULL);
-    struct tm utc;
-    if (gmtime_r(&now, &utc))
-        strftime(started, sizeof started, "%Y-%m-%dT%H:%M:%SZ", &utc);
-    const struct run_facts facts = {
+    return (struct run_facts){
         .board = options->board,
         .revision = options->revision,
         .coating = options->coating,
@@ -176,6 +171,17 @@ int run_open_recording(struct run_job *job, double water_degc, struct rig_err *e
         .version = WETSWEEP_VERSION,
         .water_degc = water_degc,
     };
+}
+
+int run_open_recording(struct run_job *job, double water_degc, struct rig_err *err)
+{
+    const struct inputs *inputs = job->inputs;
+    char started[32] = "";
+    time_t now = time(NULL);
+    struct tm utc;
+    if (gmtime_r(&now, &utc))
+        strftime(started, sizeof started, "%Y-%m-%dT%H:%M:%SZ", &utc);
+    const struct run_facts facts = run_facts_of(job, water_degc, started);
     struct recording_writer *writer =
         recording_create(job->folder, &facts, &inputs->rig, inputs->plan, &inputs->files, err);
     if (!writer)

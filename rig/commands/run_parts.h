@@ -13,12 +13,15 @@
 #include <stdint.h>
 
 struct notifier;
+struct run_watch;
 
 struct run_options {
     const char *profile, *rig, *board, *revision, *coating, *note, *water_temperature;
     const char *out, *bench, *ports;
     const char *until, *on_event, *patience;
-    double patience_s; /* 0: default */
+    bool watch;
+    const char *watch_at; /* NULL: the usual address */
+    double patience_s;    /* 0: default */
     uint64_t seed;
 };
 
@@ -54,6 +57,7 @@ struct run_job {
     int code, closed;
     int lock_fd; /* -1: none */
     struct notifier *notifier;
+    struct run_watch *watch; /* NULL: no page */
     struct replug replugs[RIG_SOURCE_LIMIT + 1];
     struct run_summary summary;
     /* Between the loop's thread and this one. */
@@ -70,6 +74,16 @@ void run_close_ports(struct run_job *job);
 /* After the ports, for the clock: --until as a time of that clock. */
 int run_set_until(struct run_job *job, struct rig_err *err);
 int run_open_recording(struct run_job *job, double water_degc, struct rig_err *err);
+/* Who and what, as the recording keeps it. started: UTC. */
+struct run_facts run_facts_of(const struct run_job *job, double water_degc, const char *started);
+
+/* ---- run_watch.c: the live page of this very run ---- */
+/* Serves from now on and prints where, and the token that stops the run. */
+int run_watch_open(struct run_job *job, struct rig_err *err);
+/* From the loop's thread, within the job's lock. */
+void run_watch_view(struct run_job *job);
+/* Viewers get a moment to see the end. NULL allowed. */
+void run_watch_close(struct run_job *job);
 
 /* Ports, recording, loop, end. Returns the exit status; has printed all there is to say. */
 int run_carry_out(const struct run_options *options, struct inputs *inputs, double water_degc,
