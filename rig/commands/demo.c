@@ -27,7 +27,7 @@ static const char usage[] =
     "\n"
     "  --out FOLDER   where recordings and reports go (default: out)\n"
     "\n"
-    "example: wetsweep demo --out /tmp/harbour\n";
+    "example: wetsweep demo --out out\n";
 
 static void show(char *const arguments[])
 {

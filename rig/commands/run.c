@@ -43,7 +43,8 @@ static const char usage[] =
     "\n"
     "Exit status: 0 complete, 2 bad input, 4 stopped by the user, 5 stopped by a fault.\n"
     "\n"
-    "example: wetsweep run first-dip.profile --rig bench.rig --board WS-B-0007 --revision B\n";
+    "example: wetsweep run profiles/first-dip.profile --rig profiles/bench.rig \\\n"
+    "             --bench profiles/harbour-b-bare.bench --board WS-B-0007 --revision B\n";
 
 struct option_place {
     const char *name;
