@@ -493,7 +493,7 @@ static int tell_shares(struct chain *chain, struct rig_err *err)
                  link->update.interval_s.value / 2);
     snprintf(method, sizeof method, "its mean lag of %.3g s is the largest of %zu, %.3g s in all%s",
              link->lag_s, chain->count, whole_s, of_updates);
-    result_set(result, 100 * link->lag_s / whole_s, NAN, NAN, method);
+    result_set(result, rint(1000 * link->lag_s / whole_s) / 10, NAN, NAN, method);
     snprintf(chain->work->fit->slow_link, FIT_LINK_SIZE, "%s", link->role);
     return RIG_OK;
 }

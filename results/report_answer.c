@@ -54,7 +54,7 @@ static const struct {
     {"cling", "lag_falling", "falling water by", ""},
     {"cling", "cling_difference", "clinging water holds the reading up for", " of that"},
     {"waves", "bandwidth", "it follows waves up to", " before it loses 3 dB"},
-    {"links", "slowest_link_share", "the slowest link of the chain takes", " of the whole delay"},
+    {"links", "slowest_link_share", "the slowest link is", " of the whole delay"},
     {"night", "zero_drift", "its zero drifts by", ""},
     {"night", "span_drift", "its span by", ""},
     {"night", "evaporation", "meanwhile the water falls by", ""},
@@ -101,6 +101,13 @@ static bool add_chapter(struct text *out, const struct report_input *input, cons
             text_add(&sentence, "; ");
         text_add(&sentence, lines[i].before);
         text_add(&sentence, " ");
+        /* "Slowest link: the actuator" names it. */
+        const char *which =
+            strcmp(lines[i].name, "slowest_link_share") == 0 ? strstr(result->title, ": ") : NULL;
+        if (which) {
+            text_add(&sentence, which + 2);
+            text_add(&sentence, ", with ");
+        }
         add_value(&sentence, result, plain);
         text_add(&sentence, lines[i].after);
     }

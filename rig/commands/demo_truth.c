@@ -104,3 +104,69 @@ int demo_compare(const char *results_path, const char *truth_path)
            compared - missed, compared);
     return missed;
 }
+
+int demo_changes(const char *comparison_path, const char *before_path, const char *after_path)
+{
+    json_t *file = json_load_file(comparison_path, 0, NULL);
+    json_t *before = json_load_file(before_path, 0, NULL);
+    json_t *after = json_load_file(after_path, 0, NULL);
+    int compared = 0, missed = 0;
+    const char *name;
+    json_t *row;
+    printf("\n%-28s %10s %25s %11s   %s\n", "difference", "measured", "95 % interval", "truth",
+           "held");
+    json_object_foreach(json_object_get(file, "quantities"), name, row)
+    {
+        const json_t *difference = json_object_get(row, "difference");
+        double real = member(after, name) - member(before, name);
+        double low = member(difference, "low_95"), high = member(difference, "high_95");
+        if (!isfinite(real) || !isfinite(low))
+            continue;
+        bool within = real >= low && real <= high;
+        compared++;
+        missed += !within;
+        print_line(name, difference, real, within);
+    }
+    json_decref(file);
+    json_decref(before);
+    json_decref(after);
+    if (!compared) {
+        fprintf(stderr, "wetsweep: nothing of %s could be compared with the truth\n",
+                comparison_path);
+        return -1;
+    }
+    printf("\n%d of %d intervals hold the truth.\n", compared - missed, compared);
+    return missed;
+}
+
+int demo_revision(const char *revision_path, const char *const truth_paths[], int boards)
+{
+    json_t *file = json_load_file(revision_path, 0, NULL);
+    const json_t *levels = json_object_get(file, "levels");
+    const char *unit = json_string_value(json_object_get(file, "unit"));
+    size_t count = json_array_size(levels), step = count > 5 ? (count - 1) / 4 : 1;
+    int compared = 0;
+    printf("\n%10s %14s %14s   %s\n", "depth", "reading", "truth", "between boards, and truth");
+    for (size_t l = 0; l < count; l += step) {
+        const json_t *level = json_array_get(levels, l);
+        double depth = member(level, "depth_mm"), slope, sum = 0, squares = 0, first = NAN;
+        for (int b = 0; b < boards; b++) {
+            json_t *truth = json_load_file(truth_paths[b], 0, NULL);
+            double real = true_reading(truth, depth, &slope);
+            first = b ? first : real;
+            sum += real - first;
+            squares += (real - first) * (real - first);
+            json_decref(truth);
+        }
+        double mean = sum / boards;
+        printf("%7.4g mm %14.6g %14.6g   %.4g %.4g %s\n", depth, member(level, "reading"),
+               first + mean, member(level, "between_sd"),
+               sqrt(fmax(0, squares - boards * mean * mean) / (boards - 1)), unit ? unit : "");
+        compared++;
+    }
+    json_decref(file);
+    if (compared)
+        return 0;
+    fprintf(stderr, "wetsweep: %s has no levels\n", revision_path);
+    return -1;
+}
