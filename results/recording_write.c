@@ -23,7 +23,12 @@ struct recording_writer {
     struct run_document document; /* run.json, kept for the last writing */
     struct file_append *tables[TABLE_LIMIT];
     uint64_t synced[TABLE_LIMIT]; /* sizes at the last sync */
+    bool reserved;
 };
+
+/* Room for the last rows, the event that says why, and run.json, for when the disk is full. */
+static const char RESERVE_NAME[] = "room";
+enum { RESERVE_BYTES = 128 * 1024 };
 
 static struct file_append *fixed(const struct recording_writer *writer, size_t table)
 {
@@ -105,6 +110,30 @@ static void remove_file(const char *folder, const char *name)
     free(path);
 }
 
+static int make_reserve(struct recording_writer *writer, struct rig_err *err)
+{
+    char *path = file_join(writer->folder, RESERVE_NAME);
+    int code = path ? file_reserve(path, RESERVE_BYTES, err) : rig_fail_memory(err, "a path");
+    writer->reserved = code == RIG_OK;
+    free(path);
+    return code;
+}
+
+static void release_reserve(struct recording_writer *writer)
+{
+    if (writer->reserved)
+        remove_file(writer->folder, RESERVE_NAME);
+    writer->reserved = false;
+}
+
+/* A write that failed gives the room back, so that what follows can be written. */
+static int wrote(struct recording_writer *writer, int code)
+{
+    if (code)
+        release_reserve(writer);
+    return code;
+}
+
 /* What a half-made recording leaves behind is removed again: files of ours only. */
 static void undo(const struct recording_writer *writer)
 {
@@ -123,6 +152,7 @@ static void undo(const struct recording_writer *writer)
     free(traces);
     remove_file(writer->folder, "csv-metadata.json");
     remove_file(writer->folder, "run.json");
+    remove_file(writer->folder, RESERVE_NAME);
     rmdir(writer->folder);
 }
 
@@ -146,6 +176,8 @@ static int fill_folder(struct recording_writer *writer, const struct plan_files 
             save_text(writer->folder, "csv-metadata.json", recording_metadata(&writer->rig), err);
     if (!code)
         code = recording_sync(writer, err);
+    if (!code)
+        code = make_reserve(writer, err);
     if (!code)
         code = save_text(writer->folder, "run.json", run_document_json(&writer->document), err);
     return code;
@@ -227,7 +259,7 @@ int recording_row(struct recording_writer *writer, size_t source, double t_s, do
         put_fixed(&row, device_s, 6);
     for (size_t c = 0; c < from->channel_count; c++)
         put_value(&row, values[c]);
-    return put_row(writer->tables[source], &row, err);
+    return wrote(writer, put_row(writer->tables[source], &row, err));
 }
 
 int recording_motion(struct recording_writer *writer, double t_s, size_t stroke, double depth_mm,
@@ -242,7 +274,7 @@ int recording_motion(struct recording_writer *writer, double t_s, size_t stroke,
     put_value(&row, reported_mm);
     put_fixed(&row, bracket_s, 6);
     put_fixed(&row, (double)segment, 0);
-    return put_row(fixed(writer, TABLE_MOTION), &row, err);
+    return wrote(writer, put_row(fixed(writer, TABLE_MOTION), &row, err));
 }
 
 int recording_stroke(struct recording_writer *writer, size_t stroke, double plan_s, double sent_s,
@@ -254,7 +286,7 @@ int recording_stroke(struct recording_writer *writer, size_t stroke, double plan
     put_fixed(&row, sent_s, 6);
     put_fixed(&row, accepted_s, 6);
     put_fixed(&row, ended_s, 6);
-    return put_row(fixed(writer, TABLE_STROKES), &row, err);
+    return wrote(writer, put_row(fixed(writer, TABLE_STROKES), &row, err));
 }
 
 int recording_event(struct recording_writer *writer, double t_s, const char *kind, const char *text,
@@ -283,7 +315,7 @@ int recording_event(struct recording_writer *writer, double t_s, const char *kin
                    ? rig_fail_memory(err, "an event")
                    : file_append_write(fixed(writer, TABLE_EVENTS), row.bytes, row.size, err);
     text_free(&row);
-    return code;
+    return wrote(writer, code);
 }
 
 int recording_sync(struct recording_writer *writer, struct rig_err *err)
@@ -299,7 +331,7 @@ int recording_sync(struct recording_writer *writer, struct rig_err *err)
             writer->synced[t] = size;
         first = first ? first : code;
     }
-    return first;
+    return wrote(writer, first);
 }
 
 uint64_t recording_size(const struct recording_writer *writer)
@@ -321,6 +353,7 @@ int recording_close(struct recording_writer *writer, enum run_state state, const
 {
     struct rig_err later;
     int first = RIG_OK;
+    release_reserve(writer);
     for (size_t t = 0; t < recording_table_count(&writer->rig); t++) {
         int code = file_append_close(writer->tables[t], first ? &later : err);
         writer->tables[t] = NULL;

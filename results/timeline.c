@@ -97,6 +97,27 @@ static int collect(struct timeline *timeline, struct stroke_times times[],
     return RIG_OK;
 }
 
+/* A run that was killed has no row of the stroke under way. Where the reports of the stage's place
+ * go on with another stroke, the hold before it was over since the last report of its own. */
+static void end_last_hold(struct timeline *timeline, const struct stroke_times times[],
+                          const struct motion_row motion[], size_t count)
+{
+    size_t last = timeline->last_known;
+    struct timeline_stroke *stroke = &timeline->strokes[last];
+    if (!stroke->known || stroke->left_s > 0 || last + 1 >= timeline->stroke_count)
+        return;
+    double own_s = times[last].ended_s;
+    for (size_t i = 0; i < count; i++) {
+        if (!(motion[i].t_s > times[last].ended_s))
+            continue;
+        if (motion[i].stroke != last) {
+            stroke->left_s = own_s;
+            return;
+        }
+        own_s = motion[i].t_s;
+    }
+}
+
 int timeline_make(struct timeline *timeline, const struct plan *plan,
                   const struct motion_row motion[], size_t motion_count,
                   const struct stroke_row strokes[], size_t row_count, const struct rig_axis *axis,
@@ -124,6 +145,8 @@ int timeline_make(struct timeline *timeline, const struct plan *plan,
                                                         .host_end_s = NAN,
                                                         .scatter_s = NAN};
     int code = collect(timeline, times, strokes, row_count, err);
+    if (!code && count > 0)
+        end_last_hold(timeline, times, motion, motion_count);
     if (!code)
         code = timeline_acknowledged(timeline, times, err);
     bool polled = false;

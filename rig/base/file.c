@@ -258,3 +258,16 @@ char *file_join(const char *folder, const char *name)
         snprintf(path, room, "%s%s%s", folder, joint ? "/" : "", name);
     return path;
 }
+
+int file_reserve(const char *path, size_t size, struct rig_err *err)
+{
+    int fd = open(path, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
+    if (fd < 0)
+        return rig_fail_os(err, errno, "%s: can't be made", path);
+    int full = posix_fallocate(fd, 0, (off_t)size);
+    close(fd);
+    if (full != ENOSPC && full != EDQUOT)
+        return RIG_OK;
+    unlink(path);
+    return rig_fail_os(err, full, "%s: has no room for %zu kB", path, size / 1024);
+}

@@ -37,6 +37,10 @@ uint64_t file_append_size(const struct file_append *file); /* bytes so far, buff
 /* Flushes, syncs and frees, in any case. NULL allowed. */
 int file_append_close(struct file_append *file, struct rig_err *err);
 
+/* A new file that holds room on the disk and nothing else. A disk without so much room is RIG_EOS;
+ * a file system that can't hold room ahead, or a limit on the size of files, is no error. */
+int file_reserve(const char *path, size_t size, struct rig_err *err);
+
 /* SHA-256 (FIPS 180-4) of a file as 64 hex digits and NUL, streamed. */
 int file_sha256(const char *path, char hex[65], struct rig_err *err);
 /* The same of bytes in memory. */

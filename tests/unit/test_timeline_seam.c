@@ -107,6 +107,30 @@ static void a_run_that_ended_in_a_hold(void **state)
     timeline_free(&timeline);
 }
 
+/* No row of the stroke under way: the reports of the stage's place tell that it had begun. */
+static void a_run_that_was_killed_in_a_stroke(void **state)
+{
+    (void)state;
+    const struct stroke_row rows[] = {row_of(0, 1, true), row_of(1, 5, true)};
+    const double end_s = rows[1].ended_s;
+    const struct motion_row motion[] = {
+        {.t_s = end_s - 1, .stroke = 1},   {.t_s = end_s + 0.5, .stroke = 1},
+        {.t_s = end_s + 1.9, .stroke = 1}, {.t_s = end_s + 2, .stroke = 2},
+        {.t_s = end_s + 2.1, .stroke = 2},
+    };
+    struct timeline timeline;
+    struct rig_err err = {0};
+    assert_int_equal(timeline_make(&timeline, plan, motion, 5, rows, 2, &rig.axis, &err), 0);
+    assert_true(isfinite(plan_time(&timeline, end_s + 1.89)));
+    assert_true(isnan(plan_time(&timeline, end_s + 1.95)));
+    assert_true(isnan(plan_time(&timeline, end_s + 2.05)));
+    timeline_free(&timeline);
+    /* Killed in the hold itself: it goes on to its end. */
+    assert_int_equal(timeline_make(&timeline, plan, motion, 3, rows, 2, &rig.axis, &err), 0);
+    assert_true(isfinite(plan_time(&timeline, end_s + 1.95)));
+    timeline_free(&timeline);
+}
+
 /* Ended for good in the middle of a repeated pass: the first runs, which follow one
  * another, count; strokes never stand in another order than time. */
 static void a_repetition_that_was_cut_too(void **state)
@@ -152,6 +176,7 @@ int main(void)
         cmocka_unit_test(a_stroke_cut_and_repeated),
         cmocka_unit_test(a_hold_that_was_cut),
         cmocka_unit_test(a_run_that_ended_in_a_hold),
+        cmocka_unit_test(a_run_that_was_killed_in_a_stroke),
         cmocka_unit_test(a_repetition_that_was_cut_too),
     };
     return cmocka_run_group_tests(tests, open_bench, close_bench);
