@@ -160,6 +160,7 @@ static void free_work(struct fit_work *work)
 {
     for (size_t i = 0; i < RIG_SOURCE_LIMIT; i++) {
         digest_free(work->digests[i]);
+        free(work->stamps[i]);
         for (size_t c = 0; c < RIG_CHANNEL_LIMIT; c++)
             free(work->changes[i][c]);
     }
@@ -213,6 +214,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         code = fit_sines(&work, err);
     if (!code)
         code = fit_links(&work, err);
+    if (!code)
+        code = fit_stamps(&work, err);
     if (!code)
         code = fit_events(&work, err);
     if (!code)

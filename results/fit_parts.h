@@ -10,6 +10,7 @@
 #include "results/fit_centre.h"
 #include "results/night.h"
 #include "results/sample.h"
+#include "results/stamps.h"
 #include "results/timeline.h"
 #include "results/update_interval.h"
 
@@ -60,6 +61,7 @@ struct fit_work {
     struct digest *digests[RIG_SOURCE_LIMIT];
     size_t sensor_source, sensor_channel;
     double row_interval_s[RIG_SOURCE_LIMIT];
+    struct stamps *stamps[RIG_SOURCE_LIMIT];
     /* Of the channels that are links of the chain; the others have none. */
     struct update_changes *changes[RIG_SOURCE_LIMIT][RIG_CHANNEL_LIMIT];
     struct static_point *points;
@@ -145,6 +147,7 @@ int fit_sines(struct fit_work *work, struct rig_err *err);
 /* Sensor, controller, actuator: how often each renews its value, how late each is behind the one
  * before, and which is the slow one. */
 int fit_links(struct fit_work *work, struct rig_err *err);
+int fit_stamps(struct fit_work *work, struct rig_err *err);
 int fit_events(struct fit_work *work, struct rig_err *err);
 
 /* Seconds in the unit that suits an axis of time this long, and its name: s, min or h. */

@@ -135,6 +135,34 @@ static int merge_changes(void *context, void *part, struct rig_err *err)
     return RIG_OK;
 }
 
+/* ---- how good the stamps are ---- */
+
+static void *open_stamps(void *context, struct rig_err *err)
+{
+    const struct stamps *whole = context;
+    struct stamps *share = calloc(1, sizeof *share);
+    if (share)
+        stamps_begin(share, whole->clocked, whole->width_s * STAMP_STRETCHES);
+    else
+        rig_fail_memory(err, "the stamps of a recording");
+    return share;
+}
+
+static int take_stamps(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    (void)err;
+    struct stamps *share = context;
+    stamps_add(share, batch->values[0], share->clocked ? batch->values[1] : NULL, batch->rows);
+    return RIG_OK;
+}
+
+static int merge_stamps(void *context, void *part, struct rig_err *err)
+{
+    (void)err;
+    stamps_merge(context, part);
+    return RIG_OK;
+}
+
 /* ---- how far apart rows are ---- */
 
 struct interval_state {
@@ -213,6 +241,10 @@ int fit_read_source(struct fit_work *work, size_t index, const struct fit_option
         .first_channel = source->clock_column || *source->clock_key ? 2 : 1,
         .options = options,
     };
+    struct stamps *stamps = work->stamps[index] = calloc(1, sizeof *stamps);
+    if (!stamps)
+        return rig_fail_memory(err, "the stamps of a recording");
+    stamps_begin(stamps, whole.first_channel == 2, plan_duration_s(work->plan) + 30);
     struct change_share changes = {.source = source, .first_channel = whole.first_channel};
     struct change_share *made = open_changes(&changes, err);
     if (!made)
@@ -223,6 +255,7 @@ int fit_read_source(struct fit_work *work, size_t index, const struct fit_option
     const struct row_collector collectors[] = {
         {&whole, open_share, take_rows, is_full, merge_share, close_share},
         {made, open_changes, take_changes, NULL, merge_changes, close_changes},
+        {stamps, open_stamps, take_stamps, NULL, merge_stamps, free},
     };
     struct scan_report report = {0};
     code = recording_pass(work->recording, index, options ? options->threads : 0, collectors,
