@@ -12,7 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { LINKS = 3, STEP_VALUES = 4, FEWEST_STEPS = 3 };
+enum { LINKS = 3, STEP_VALUES = 4, FEWEST_STEPS = 3, MOST_STEPS = 24 };
 
 struct link {
     const char *role; /* "controller" */
@@ -279,6 +279,11 @@ static int from_steps(struct link *link, const struct link *before, struct rig_e
     struct side ahead = {0}, behind = {0};
     struct tally tally[STEP_VALUES] = {0}, rate = {0};
     size_t limited = 0, steps = 0;
+    size_t all = 0, met = 0, every;
+    for (size_t i = 0; i < plan_segment_count(work->plan); i++)
+        all += plan_segments(work->plan)[i].kind == SEGMENT_STEP;
+    every = all / MOST_STEPS + 1; /* of a night's, some spread evenly; an odd number both ways */
+    every += every > 1 && every % 2 == 0;
     double interval_s = link->updates ? link->update.interval_s.value : 0;
     double window_s = fmax(2.2 * interval_s, 5 * work->row_interval_s[work->sensor_source]);
     int code = RIG_OK;
@@ -287,7 +292,8 @@ static int from_steps(struct link *link, const struct link *before, struct rig_e
         struct rig_err why = {0};
         double start_s, end_s;
         if (plan_segments(work->plan)[i].kind != SEGMENT_STEP || !holds(work, i + 1) ||
-            !digest_window(work->digests[work->sensor_source], i, &start_s, &end_s))
+            !digest_window(work->digests[work->sensor_source], i, &start_s, &end_s) ||
+            met++ % every)
             continue;
         if ((code = around(&before->work, i, &ahead, err)) ||
             (code = around(work, i, &behind, err)))

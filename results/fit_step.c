@@ -254,8 +254,11 @@ static int results_of(struct fit_work *work, const struct tally tallies[], int d
 /* How the steps of a direction are fitted, and what all of them say of each model. */
 struct step_way {
     double play_mm;
-    unsigned kinds; /* bits of the models that may be chosen; 0: all */
-    bool keep;      /* each step's quantities, and draw the first one */
+    unsigned kinds;       /* bits of the models that may be chosen; 0: all */
+    bool keep;            /* each step's quantities, and draw the first one */
+    size_t every;         /* only every so many-th step is fitted; >= 1 */
+    size_t few;           /* and of those every so many-th goes to `sparse` too */
+    struct tally *sparse; /* NULL: not asked */
     double aicc[RESPONSE_KIND_COUNT];
     size_t aicc_steps;
 };
@@ -286,7 +289,10 @@ static int each_step(struct fit_work *work, int direction, struct step_way *way,
 {
     const struct step_options options = {.kinds = way->kinds};
     bool drawn = !way->keep;
-    *way = (struct step_way){way->play_mm, way->kinds, way->keep, {0}, 0};
+    size_t met = 0;
+    way->aicc_steps = 0;
+    for (size_t k = 0; k < RESPONSE_KIND_COUNT; k++)
+        way->aicc[k] = 0;
     const struct plan_segment *segments = plan_segments(work->plan);
     for (size_t i = 0; i < plan_segment_count(work->plan); i++) {
         double start_s, end_s;
@@ -297,6 +303,9 @@ static int each_step(struct fit_work *work, int direction, struct step_way *way,
             snprintf(reason, RESULT_TEXT_SIZE, "a step needs a hold after it, to settle in");
             continue;
         }
+        size_t number = met++;
+        if (number % way->every)
+            continue;
         int code = gather(work, i, way->play_mm, data, err);
         if (code)
             return code;
@@ -314,6 +323,8 @@ static int each_step(struct fit_work *work, int direction, struct step_way *way,
         }
         for (size_t k = 0; k < STEP_RESULTS; k++)
             take(&tallies[k], asked_of(&fit, k));
+        for (size_t k = 0; way->sparse && number % way->few == 0 && k < STEP_RESULTS; k++)
+            take(&way->sparse[k], asked_of(&fit, k));
         if (way->keep && (code = keep_step(work, i, &fit, (start_s + end_s) / 2, err)))
             return code;
         for (size_t k = 0; k < RESPONSE_KIND_COUNT; k++)
@@ -345,28 +356,52 @@ static unsigned model_of_all(const struct step_way *way)
     return way->aicc_steps && isfinite(way->aicc[best]) ? 1u << best : 0;
 }
 
+/* Steps of a direction that were run and have a hold after them. */
+static size_t count_steps(const struct fit_work *work, int direction)
+{
+    const struct plan_segment *segments = plan_segments(work->plan);
+    double start_s, end_s;
+    size_t count = 0;
+    for (size_t i = 0; i < plan_segment_count(work->plan); i++)
+        count += segments[i].kind == SEGMENT_STEP && segments[i].direction == direction &&
+                 holds(work, i + 1) &&
+                 digest_window(work->digests[work->sensor_source], i, &start_s, &end_s);
+    return count;
+}
+
 /* First each step with a model of its own, then all with the one that they speak for; and
  * once more with as much more play as it is uncertain by, which tells what that makes of each
- * result. */
+ * result. A night has more steps than that takes: MOST of them, spread evenly, give the
+ * results, and FEW of those choose the model and tell of the play. */
 static int one_direction(struct fit_work *work, int direction, struct step_data *data,
                          struct rig_err *err)
 {
     struct tally first[STEP_RESULTS] = {0}, tallies[STEP_RESULTS] = {0}, wider[STEP_RESULTS] = {0};
     char reason[RESULT_TEXT_SIZE] = "the profile has no steps in this direction that were run";
     char ignored[RESULT_TEXT_SIZE];
-    struct step_way way = {.play_mm = work->play_mm.value};
+    enum { MOST = 96, FEW = 24 };
+    struct tally sparse[STEP_RESULTS] = {0};
+    size_t steps = count_steps(work, direction), every = (steps + MOST - 1) / MOST;
+    every = every ? every : 1;
+    size_t few = every * ((steps / every + FEW - 1) / FEW);
+    few = few ? few : 1;
+    struct step_way way = {.play_mm = work->play_mm.value, .every = few, .few = few};
     int code = each_step(work, direction, &way, data, first, reason, err);
     way.kinds = model_of_all(&way);
     way.keep = true;
+    way.every = every;
+    way.sparse = sparse;
     if (!code)
         code = each_step(work, direction, &way, data, tallies, reason, err);
     way.play_mm += work->play_mm.u;
     way.keep = false;
+    way.every = few;
+    way.sparse = NULL;
     if (!code && work->play_mm.u > 0)
         code = each_step(work, direction, &way, data, wider, ignored, err);
     for (size_t k = 0; k < STEP_RESULTS; k++)
-        if (tallies[k].n && tallies[k].n == wider[k].n)
-            tallies[k].play_u = fabs(wider[k].sum - tallies[k].sum) / (double)tallies[k].n;
+        if (sparse[k].n && sparse[k].n == wider[k].n)
+            tallies[k].play_u = fabs(wider[k].sum - sparse[k].sum) / (double)sparse[k].n;
     return code ? code : results_of(work, tallies, direction, reason, err);
 }
 
