@@ -156,6 +156,10 @@ static bool fit_centres(struct fit_work *work, int degree, struct rig_err *why)
     bool by_means = options.degree == 0 && (options.degree = degree_of_means(work, &means)) > 0;
     if (curve_fit(&work->curve, &points, &options, why))
         return false;
+    if (isnan(work->curve.usable_low))
+        return rig_fail(why, RIG_EUNKNOWABLE,
+                        "the reading does not change with the depth beyond its noise: is the board "
+                        "in the water, and this its channel?") == RIG_OK;
     if (by_means) {
         work->curve.chosen = true;
         work->curve.candidate_count = means.candidate_count;
