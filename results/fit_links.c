@@ -133,8 +133,12 @@ static int prepare(struct link *link, const struct link *before, struct rig_err 
     work->pass_count = 0;
     work->night.undo = false; /* both links as they were read */
     int code = fit_dwells(work, err);
-    if (!code && before) {
+    if (!code && before && before->work.map_count && !before->has_map)
+        snprintf(link->reason, sizeof link->reason, "there is no static map of the %s before it",
+                 before->role);
+    else if (!code && before)
         code = fit_map(link, before, err);
+    if (!code && before) {
         work->maps[0] = &link->map;
         for (size_t m = 0; m < before->work.map_count; m++)
             work->maps[m + 1] = before->work.maps[m];
