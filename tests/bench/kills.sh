@@ -28,6 +28,10 @@ def one(number):
                             '--revision', 'B', '--out', folder], **quiet)
     while not os.path.exists(folder + '/run.json') and run.poll() is None:
         time.sleep(0.002)
+    if not os.path.exists(folder + '/run.json'): # its pseudo-terminal was another run's before
+        bench.terminate()
+        bench.wait()
+        return one(number)
     begun = time.monotonic()
     time.sleep(moments[number])
     run.send_signal(signal.SIGKILL)
