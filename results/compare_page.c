@@ -290,11 +290,7 @@ int compare_html(struct text *out, const struct compare_input *input, struct rig
     add_side(out, "Before", input->before_named, input->before->count);
     add_side(out, "After", input->after_named, input->after->count);
     text_add(out, "</dl></header>\n");
-    for (size_t i = 0; i < input->warning_count; i++) {
-        text_add(out, "<p class=\"warning\">");
-        text_add_escaped(out, input->warnings[i]);
-        text_add(out, "</p>\n");
-    }
+    report_warnings(out, input->warnings, input->warning_count);
     text_add(out, "<section class=\"short\" id=\"short\">\n");
     report_staff(out, input->after->fits[0]->low_mm, input->after->fits[0]->high_mm);
     add_answer(out, input->comparison);

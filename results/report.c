@@ -40,6 +40,15 @@ static void add_facts(struct text *out, const struct report_input *input)
     text_add(out, "</dl>\n");
 }
 
+void report_warnings(struct text *out, const char *const warnings[], size_t count)
+{
+    for (size_t i = 0; i < count; i++) {
+        text_add(out, "<p class=\"warning\">");
+        text_add_escaped(out, warnings[i]);
+        text_add(out, "</p>\n");
+    }
+}
+
 static void add_warnings(struct text *out, const struct report_input *input)
 {
     if (input->state_reason && *input->state_reason) {
@@ -47,11 +56,7 @@ static void add_warnings(struct text *out, const struct report_input *input)
         text_add_escaped(out, input->state_reason);
         text_add(out, "</p>\n");
     }
-    for (size_t i = 0; i < input->warning_count; i++) {
-        text_add(out, "<p class=\"warning\">");
-        text_add_escaped(out, input->warnings[i]);
-        text_add(out, "</p>\n");
-    }
+    report_warnings(out, input->warnings, input->warning_count);
 }
 
 /* What could not be determined, those of one reason together. */

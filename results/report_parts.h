@@ -30,6 +30,8 @@ void report_staff(struct text *out, double low_mm, double high_mm);
  * that report_figure put there. */
 void report_page_begin(struct text *out, const char *title, const char *plot_style);
 void report_page_end(struct text *out, const struct figure_list *figures, const char *plot_script);
+/* Sentences that the reader must see first. */
+void report_warnings(struct text *out, const char *const warnings[], size_t count);
 /* One plot with its sentence, key and tools. */
 void report_figure(struct text *out, const struct figure *figure);
 /* All figures as one JSON array, with the frame, ink, shape and dash of each series. */

@@ -288,11 +288,7 @@ int revision_html(struct text *out, const struct revision *revision,
                   "<main>\n<header><h1>");
     text_add_escaped(out, title);
     text_add(out, "</h1></header>\n");
-    for (size_t i = 0; i < words->warning_count; i++) {
-        text_add(out, "<p class=\"warning\">");
-        text_add_escaped(out, words->warnings[i]);
-        text_add(out, "</p>\n");
-    }
+    report_warnings(out, words->warnings, words->warning_count);
     text_add(out, "<section class=\"short\" id=\"short\">\n");
     report_staff(out, revision->levels[0].depth_mm,
                  revision->levels[revision->level_count - 1].depth_mm);

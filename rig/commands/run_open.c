@@ -152,6 +152,15 @@ int run_refuse_existing(const char *folder, struct rig_err *err)
     return RIG_OK;
 }
 
+void run_started_now(char started[32])
+{
+    time_t now = time(NULL);
+    struct tm utc;
+    *started = 0;
+    if (gmtime_r(&now, &utc))
+        strftime(started, 32, "%Y-%m-%dT%H:%M:%SZ", &utc);
+}
+
 struct run_facts run_facts_of(const struct run_job *job, double water_degc, const char *started)
 {
     const struct inputs *inputs = job->inputs;
@@ -176,11 +185,8 @@ struct run_facts run_facts_of(const struct run_job *job, double water_degc, cons
 int run_open_recording(struct run_job *job, double water_degc, struct rig_err *err)
 {
     const struct inputs *inputs = job->inputs;
-    char started[32] = "";
-    time_t now = time(NULL);
-    struct tm utc;
-    if (gmtime_r(&now, &utc))
-        strftime(started, sizeof started, "%Y-%m-%dT%H:%M:%SZ", &utc);
+    char started[32];
+    run_started_now(started);
     const struct run_facts facts = run_facts_of(job, water_degc, started);
     struct recording_writer *writer =
         recording_create(job->folder, &facts, &inputs->rig, inputs->plan, &inputs->files, err);

@@ -74,6 +74,8 @@ void run_close_ports(struct run_job *job);
 /* After the ports, for the clock: --until as a time of that clock. */
 int run_set_until(struct run_job *job, struct rig_err *err);
 int run_open_recording(struct run_job *job, double water_degc, struct rig_err *err);
+/* The time of day in UTC, RFC 3339. */
+void run_started_now(char started[32]);
 /* Who and what, as the recording keeps it. started: UTC. */
 struct run_facts run_facts_of(const struct run_job *job, double water_degc, const char *started);
 

@@ -113,11 +113,8 @@ static int open_live(struct run_watch *watch, struct rig_err *err)
     struct run_job *job = watch->job;
     const struct plan *plan = job->inputs->plan;
     const struct rig *rig = &job->inputs->rig;
-    char started[32] = "";
-    time_t now = time(NULL);
-    struct tm utc;
-    if (gmtime_r(&now, &utc))
-        strftime(started, sizeof started, "%Y-%m-%dT%H:%M:%SZ", &utc);
+    char started[32];
+    run_started_now(started);
     const struct run_facts facts = run_facts_of(job, NAN, started);
     const struct plan_sheet sheet = {plan, rig, facts.profile_name, facts.rig_name};
     const struct live_about about = {
