@@ -20,22 +20,28 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-/* The process that has the port open, as far as /proc shows it to this user. */
+/* The process that has the port open, as far as /proc shows it to this user. By the file itself:
+ * in another mount namespace another device may have the same name. */
 static bool find_holder(const char *real, char *text, size_t room)
 {
     DIR *processes = opendir("/proc");
     bool found = false;
+    struct stat wanted, open_there;
+    if (stat(real, &wanted)) {
+        if (processes)
+            closedir(processes);
+        return false;
+    }
     for (struct dirent *entry; processes && !found && (entry = readdir(processes));) {
         if (strspn(entry->d_name, "0123456789") != strlen(entry->d_name))
             continue;
-        char name[300], target[300], command[64] = "?";
+        char name[300], command[64] = "?";
         snprintf(name, sizeof name, "/proc/%.20s/fd", entry->d_name);
         DIR *files = strtol(entry->d_name, NULL, 10) == (long)getpid() ? NULL : opendir(name);
         for (struct dirent *file; files && !found && (file = readdir(files));) {
             snprintf(name, sizeof name, "/proc/%.20s/fd/%.20s", entry->d_name, file->d_name);
-            ssize_t size = readlink(name, target, sizeof target - 1);
-            target[size > 0 ? size : 0] = 0;
-            found = !strcmp(target, real);
+            found = stat(name, &open_there) == 0 && open_there.st_dev == wanted.st_dev &&
+                    open_there.st_ino == wanted.st_ino;
         }
         if (files)
             closedir(files);
