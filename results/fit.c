@@ -57,17 +57,25 @@ static int keep_passes(struct fit_work *work, struct rig_err *err)
     return code;
 }
 
+double fit_backlash_mm(const struct fit_work *work)
+{
+    const struct timeline *timeline = &work->timeline;
+    return isfinite(timeline->backlash_mm)
+               ? fmax(timeline->backlash_mm, 0) + timeline->backlash_u_mm
+               : work->rig->axis.backlash_mm;
+}
+
 double fit_place_u_mm(const struct fit_work *work)
 {
-    const struct rig_axis *axis = &work->rig->axis;
-    return hypot(axis->backlash_mm / 2 / sqrt(3), axis->step_mm / sqrt(12));
+    return hypot(fit_backlash_mm(work) / 2 / sqrt(3), work->rig->axis.step_mm / sqrt(12));
 }
 
 void fit_contribute_place(const struct fit_work *work, struct result *result, double factor)
 {
-    const struct rig_axis *axis = &work->rig->axis;
-    result_contribute_within(result, "backlash of the axis", fabs(factor) * axis->backlash_mm / 2);
-    result_contribute_within(result, "steps of the axis", fabs(factor) * axis->step_mm / 2);
+    result_contribute_within(result, "backlash of the axis",
+                             fabs(factor) * fit_backlash_mm(work) / 2);
+    result_contribute_within(result, "steps of the axis",
+                             fabs(factor) * work->rig->axis.step_mm / 2);
 }
 
 void fit_contribute_datum(struct result *result, double factor)
@@ -78,8 +86,17 @@ void fit_contribute_datum(struct result *result, double factor)
 void fit_contribute_time(const struct fit_work *work, struct result *result, double factor)
 {
     const struct rig_source *source = &work->rig->sources[work->sensor_source];
+    const struct timeline *timeline = &work->timeline;
+    if (timeline->source == work->sensor_source) {
+        /* What saw the stage came in the same lines: their delay shifts both alike. */
+        double own2 = timeline->common_u_s * timeline->common_u_s -
+                      timeline->source_u_s * timeline->source_u_s;
+        result_contribute(result, "clock alignment", 'B', fabs(factor) * sqrt(fmax(own2, 0)),
+                          INFINITY);
+        return;
+    }
     result_contribute_within(result, "clock alignment",
-                             fabs(factor) * sqrt(3) * work->timeline.common_u_s);
+                             fabs(factor) * sqrt(3) * timeline->common_u_s);
     result_contribute_within(result, "delay of the board's line",
                              fabs(factor) * (source->delay_high_s - source->delay_low_s) / 2);
 }
@@ -110,7 +127,7 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
     return RIG_OK;
 }
 
-static int make_timeline(struct fit_work *work, struct rig_err *err)
+static int make_timeline(struct fit_work *work, size_t threads, struct rig_err *err)
 {
     struct motion_row *motion = NULL;
     struct stroke_row *strokes = NULL;
@@ -122,6 +139,8 @@ static int make_timeline(struct fit_work *work, struct rig_err *err)
     if (!code)
         code = timeline_make(&work->timeline, work->plan, motion, motion_count, strokes,
                              stroke_count, &work->rig->axis, err);
+    if (!code)
+        code = fit_witness(work, threads, err);
     free(motion);
     free(strokes);
     return code;
@@ -184,7 +203,7 @@ int fit_recording(struct fit *fit, const struct recording *recording,
     };
     int code = find_sensor(&work, err);
     if (!code)
-        code = make_timeline(&work, err);
+        code = make_timeline(&work, options ? options->threads : 0, err);
     for (size_t i = 0; !code && i < work.rig->source_count; i++)
         code = fit_read_source(&work, i, options, err);
     if (!code) {
@@ -214,6 +233,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         code = fit_sines(&work, err);
     if (!code)
         code = fit_links(&work, err);
+    if (!code)
+        code = fit_tie(&work, err);
     if (!code)
         code = fit_stamps(&work, err);
     if (!code)

@@ -192,7 +192,7 @@ static int from_pairs(struct fit_work *work, struct rig_err *err)
     if (known) {
         /* The axis' own play widens every loop: by something between nothing and all of it. */
         struct estimate own = loop.hysteresis_mm;
-        own.value -= work->rig->axis.backlash_mm / 2;
+        own.value -= fit_backlash_mm(work) / 2;
         put(work, hysteresis, own, (struct shared){.places = 1, .curve_u = curve_u_mm(work)},
             "loop width against speed, extrapolated to rest, less half the axis' backlash");
     } else

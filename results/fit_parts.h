@@ -97,7 +97,8 @@ void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(pr
 /* Lines of a budget, each times `factor`, what the result changes by for a mm or a second:
  * the play of the axis and half a step (where the stage stands), the datum, and how late the
  * sensor's rows are beyond what the rig file's delay takes off, with the tie of the clocks. */
-double fit_place_u_mm(const struct fit_work *work); /* the first two together, in depth */
+double fit_backlash_mm(const struct fit_work *work); /* as measured, else as stated */
+double fit_place_u_mm(const struct fit_work *work);  /* the first two together, in depth */
 void fit_contribute_place(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_datum(struct result *result, double factor);
 void fit_contribute_time(const struct fit_work *work, struct result *result, double factor);
@@ -117,6 +118,10 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
 /* The one pass over the rows of a source: fills digests and row_interval_s. */
 int fit_read_source(struct fit_work *work, size_t source, const struct fit_options *options,
                     struct rig_err *err);
+
+/* Ties the clocks by a channel on the stage, where there is one that is any use; after the
+ * timeline was made. */
+int fit_witness(struct fit_work *work, size_t threads, struct rig_err *err);
 
 /* Fills work->points with the sensor's dwells. */
 int fit_dwells(struct fit_work *work, struct rig_err *err);
@@ -147,6 +152,8 @@ int fit_sines(struct fit_work *work, struct rig_err *err);
 /* Sensor, controller, actuator: how often each renews its value, how late each is behind the one
  * before, and which is the slow one. */
 int fit_links(struct fit_work *work, struct rig_err *err);
+/* What ties the clocks, and what that says of the axis. */
+int fit_tie(struct fit_work *work, struct rig_err *err);
 int fit_stamps(struct fit_work *work, struct rig_err *err);
 int fit_events(struct fit_work *work, struct rig_err *err);
 

@@ -248,7 +248,7 @@ static int between_means(struct fit_work *work, const struct levels *levels,
         work->play_mm = (struct estimate){
             fmax(mean, 0) / (double)n,
             hypot(u / sqrt((double)n), 4 * dwell_u(work) / mean_slope / sqrt(3)), freedom};
-    double scale = 100 / loop->span * steepest, backlash_mm = work->rig->axis.backlash_mm;
+    double scale = 100 / loop->span * steepest, backlash_mm = fit_backlash_mm(work);
     result_contribute(result, "replication by passes", 'A', scale * largest.u, largest.dof);
     result_contribute_within(result, "backlash of the axis", scale * backlash_mm / 2);
     result_contribute_within(result, "steps of the axis", scale * work->rig->axis.step_mm / 2);

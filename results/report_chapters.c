@@ -25,7 +25,7 @@ const struct report_chapter report_chapters[] = {
      WORDS("zero_", "span_", "water_", "evaporation", "drift", "temperature"),
      WORDS("night", "zero", "span", "water", "drift", "temperature", "evaporation")},
     {"recording", "recording", "Can the recording be trusted?",
-     WORDS("stamp", "clock", "start_delay", "skew", "backlash", "sync"),
+     WORDS("stamp", "clock", "axis_clock", "start_delay", "backlash"),
      WORDS("stamp", "clock", "events", "sync")},
     {"more", "more", "What else was found?", WORDS(""), WORDS("")},
 };

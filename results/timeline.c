@@ -89,6 +89,8 @@ static int collect(struct timeline *timeline, struct stroke_times times[],
             continue;
         times[i].sent_s = rows[chosen[i]].sent_s;
         times[i].ended_s = rows[chosen[i]].ended_s;
+        stroke->sent_s = times[i].sent_s;
+        stroke->ended_s = times[i].ended_s;
         stroke->known = true;
         stroke->left_s = left_s(chosen, stroke_count, i, rows, count);
         timeline->last_known = i;
@@ -118,6 +120,15 @@ static void end_last_hold(struct timeline *timeline, const struct stroke_times t
     }
 }
 
+void timeline_end_strokes(struct timeline *timeline)
+{
+    for (size_t i = 0; i < timeline->stroke_count; i++) {
+        struct timeline_stroke *stroke = &timeline->strokes[i];
+        stroke->host_end_s = stroke->host_start_s +
+                             (1 + timeline->skew) * (stroke->plan_end_s - stroke->plan_start_s);
+    }
+}
+
 int timeline_make(struct timeline *timeline, const struct plan *plan,
                   const struct motion_row motion[], size_t motion_count,
                   const struct stroke_row strokes[], size_t row_count, const struct rig_axis *axis,
@@ -130,7 +141,11 @@ int timeline_make(struct timeline *timeline, const struct plan *plan,
                                   .common_u_s = NAN,
                                   .skew_u = TIMELINE_SKEW_PRIOR_U,
                                   .start_delay_s = NAN,
-                                  .start_delay_u_s = NAN};
+                                  .start_delay_u_s = NAN,
+                                  .start_delay_spread_s = NAN,
+                                  .source = SIZE_MAX,
+                                  .backlash_mm = NAN,
+                                  .backlash_u_mm = NAN};
     struct stroke_times *times = malloc((count + 1) * sizeof *times);
     timeline->strokes = calloc(count + 1, sizeof *timeline->strokes);
     if (!times || !timeline->strokes) {
@@ -141,6 +156,8 @@ int timeline_make(struct timeline *timeline, const struct plan *plan,
     for (size_t i = 0; i < count; i++)
         timeline->strokes[i] = (struct timeline_stroke){.plan_start_s = planned[i].start_s,
                                                         .plan_end_s = planned[i].end_s,
+                                                        .sent_s = NAN,
+                                                        .ended_s = NAN,
                                                         .host_start_s = NAN,
                                                         .host_end_s = NAN,
                                                         .scatter_s = NAN};
@@ -153,11 +170,7 @@ int timeline_make(struct timeline *timeline, const struct plan *plan,
     if (!code && timeline->anchor != ANCHOR_NONE && axis->live_position)
         code = timeline_polled(timeline, plan, motion, motion_count, times, axis, &polled, err);
     free(times);
-    for (size_t i = 0; i < count; i++) {
-        struct timeline_stroke *stroke = &timeline->strokes[i];
-        stroke->host_end_s = stroke->host_start_s +
-                             (1 + timeline->skew) * (stroke->plan_end_s - stroke->plan_start_s);
-    }
+    timeline_end_strokes(timeline);
     if (code)
         timeline_free(timeline);
     return code;

@@ -24,7 +24,8 @@ const char *timeline_anchor_name(enum timeline_anchor anchor);
 struct timeline_stroke {
     bool known; /* false: this stroke never ran, or was cut short: leave it out */
     double plan_start_s, plan_end_s;
-    double host_start_s; /* host time at which plan_start_s really happened */
+    double sent_s, ended_s; /* its first line went out; its end was answered; host time */
+    double host_start_s;    /* host time at which plan_start_s really happened */
     double host_end_s;
     double left_s;    /* host time from which on the stage was elsewhere: the run was
                          interrupted, and the hold ends there; 0: it was not */
@@ -39,6 +40,12 @@ struct timeline {
     double skew;       /* axis clock against host: host = start + (1 + skew) plan */
     double skew_u;
     double start_delay_s, start_delay_u_s; /* sent -> moving, where it can be told; else NaN */
+    double start_delay_spread_s;           /* standard deviation between strokes; NaN: not known */
+    /* Where a channel on the stage is the anchor: the part of common_u_s that is the delay of its
+     * source's lines, which rows of the same source share; else SIZE_MAX and 0. */
+    size_t source;
+    double source_u_s;
+    double backlash_mm, backlash_u_mm; /* of the axis, where such a channel shows it; else NaN */
     double plan_duration_s;
     size_t last_known; /* index of the last known stroke */
 };

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
- * Private to results/timeline*.c: one anchor is one file. A new anchor (a trip or a
- * reference channel) is one more such function, tried before those here. */
+ * Private to results/timeline*.c: one anchor is one file, tried in order, worst first. Channels
+ * on the stage come after those here: they need the ties for a start (timeline_witness.h). */
 #ifndef RESULTS_TIMELINE_PARTS_H
 #define RESULTS_TIMELINE_PARTS_H
 
@@ -26,6 +26,9 @@ int timeline_polled(struct timeline *timeline, const struct plan *plan,
                     const struct motion_row motion[], size_t motion_count,
                     const struct stroke_times times[], const struct rig_axis *axis, bool *done,
                     struct rig_err *err);
+
+/* Sets host_end_s of all strokes from their starts and the skew. */
+void timeline_end_strokes(struct timeline *timeline);
 
 /* Sorts values; NaN for none. */
 double timeline_median(double values[], size_t count);

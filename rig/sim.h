@@ -40,6 +40,7 @@ struct sim_truth {
     bool live_position;  /* position answers tell the place now, not the end of what is queued */
     int position_digits; /* decimals of a position answer, 0..6 */
     double trip_mm;      /* stage position at which a switch closes (role trip) */
+    double reference_noise_mm, reference_step_mm; /* of an encoder on the stage (role reference) */
     /* water */
     double datum_mm; /* true stage position where the edge meets the water at t = 0 */
     double tank_area_mm2, board_area_mm2;

@@ -95,11 +95,14 @@ int sim_board_init(struct sim_board *board, const struct sim_truth *truth,
     board->noise_random = gsl_rng_alloc(gsl_rng_mt19937);
     board->delay_random = gsl_rng_alloc(gsl_rng_mt19937);
     board->wander_random = gsl_rng_alloc(gsl_rng_mt19937);
-    if (!board->noise_random || !board->delay_random || !board->wander_random)
+    board->place_random = gsl_rng_alloc(gsl_rng_mt19937);
+    if (!board->noise_random || !board->delay_random || !board->wander_random ||
+        !board->place_random)
         return rig_fail_memory(err, "the simulated board");
     gsl_rng_set(board->noise_random, (unsigned long)(seed * 2654435761u + 1));
     gsl_rng_set(board->delay_random, (unsigned long)(seed * 2654435761u + 2));
     gsl_rng_set(board->wander_random, (unsigned long)(seed * 2654435761u + 3));
+    gsl_rng_set(board->place_random, (unsigned long)(seed * 2654435761u + 4));
     if (truth->zero_wander > 0)
         board->wander = gsl_ran_gaussian_ziggurat(board->wander_random, truth->zero_wander);
 
@@ -139,6 +142,8 @@ void sim_board_drop(struct sim_board *board)
         gsl_rng_free(board->delay_random);
     if (board->wander_random)
         gsl_rng_free(board->wander_random);
+    if (board->place_random)
+        gsl_rng_free(board->place_random);
     *board = (struct sim_board){0};
 }
 
@@ -241,6 +246,16 @@ static void wander_on(struct sim_board *board)
     board->wander = kept * board->wander + gsl_ran_gaussian_ziggurat(board->wander_random, push);
 }
 
+static void see_stage(struct sim_board *board)
+{
+    double noise_mm = board->truth->reference_noise_mm, step_mm = board->truth->reference_step_mm;
+    board->place_mm = board->stage_mm;
+    if (noise_mm > 0)
+        board->place_mm += gsl_ran_gaussian_ziggurat(board->place_random, noise_mm);
+    if (step_mm > 0)
+        board->place_mm = rint(board->place_mm / step_mm) * step_mm;
+}
+
 void sim_board_step(struct sim_board *board, double t, double stage_mm)
 {
     const struct sim_truth *truth = board->truth;
@@ -261,6 +276,7 @@ void sim_board_step(struct sim_board *board, double t, double stage_mm)
         update(board, &board->actuator);
     if (!sampled)
         return;
+    see_stage(board);
     send_line(board);
     board->samples++;
     board->next_sample_s = true_s(board, (double)board->samples * truth->line_interval_s);

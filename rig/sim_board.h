@@ -50,10 +50,11 @@ struct sim_board {
     double noise;                             /* of the last sample */
     double wander;                            /* of the zero, renewed with each sample */
     double stage_mm;
+    double place_mm; /* as a reference on the stage sees it, with the last sample */
     struct sim_trail wetted;
     double decay[2], decay_h; /* rising, falling */
     struct sim_held controller, actuator;
-    gsl_rng *noise_random, *delay_random, *wander_random;
+    gsl_rng *noise_random, *delay_random, *wander_random, *place_random;
     uint64_t samples;
     double next_sample_s;
     struct sim_queue out;

@@ -131,7 +131,7 @@ static double channel_value(const struct sim_board *board, size_t index, double 
         return sim_water_degc(truth, t);
     case ROLE_REFERENCE:
         *digits = 6;
-        return board->stage_mm * board->length_to_unit[index];
+        return board->place_mm * board->length_to_unit[index];
     case ROLE_TRIP:
         return board->stage_mm >= truth->trip_mm;
     default:

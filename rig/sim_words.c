@@ -188,6 +188,11 @@ const struct sim_word sim_axis_words[] = {
      0,
      0},
     {"position", {{0}}, read_position, 0},
+    {"reference",
+     {{"noise", "its noise", QUANTITY_LENGTH, NULL, 0, 10, OF(reference_noise_mm), true},
+      {"resolution", "its resolution", QUANTITY_LENGTH, NULL, 0, 10, OF(reference_step_mm), true}},
+     0,
+     0},
     {"trip", {{"at stage", "the switch", QUANTITY_LENGTH, NULL, -1e5, 1e5, OF(trip_mm), 0}}, 0, 0},
     {0},
 };

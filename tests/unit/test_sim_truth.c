@@ -35,6 +35,7 @@ static const char whole[] = "axis\n"
                             "  home at 200 mm, speed 12 mm/s\n"
                             "  travel -3 mm to 210 mm\n"
                             "  position planned, 4 decimals\n"
+                            "  reference noise 0.004 mm, resolution 0.01 mm\n"
                             "  trip at stage 77 mm\n"
                             "end\n"
                             "water\n"
@@ -99,6 +100,8 @@ static void test_every_statement(void **state)
         {"travel high", truth.travel_high_mm, 210},
         {"live", truth.live_position, false},
         {"decimals", truth.position_digits, 4},
+        {"reference noise", truth.reference_noise_mm, 0.004},
+        {"reference resolution", truth.reference_step_mm, 0.01},
         {"trip", truth.trip_mm, 77},
         {"datum", truth.datum_mm, 30},
         {"tank", truth.tank_area_mm2, 90000},
@@ -199,7 +202,7 @@ static void test_errors(void **state)
         int code = read_text(&truth, cases[i].text, &err);
         if (code != RIG_EINPUT && code != RIG_ELIMIT)
             fail_msg("case %zu was taken (%d):\n%s", i, code, cases[i].text);
-        if (strncmp(err.text, cases[i].place, strlen(cases[i].place)))
+        if (strncmp(err.text, cases[i].place, strlen(cases[i].place)) != 0)
             fail_msg("case %zu: '%s' isn't the place of: %s", i, cases[i].place, err.text);
         assert_contains(err.text, cases[i].says);
     }

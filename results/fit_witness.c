@@ -1,0 +1,253 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * The clocks of axis and host tied by a channel on the stage, where the rig has one that is
+ * any use; and what the tie says of the axis. */
+#include "results/fit_parts.h"
+
+#include "results/timeline_witness.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { STEPS = 1024 };
+
+/* ---- the pass over its rows ---- */
+
+struct share {
+    struct witness witness;
+    size_t column;
+};
+
+static void *open_share(void *context, struct rig_err *err)
+{
+    const struct share *whole = context;
+    struct share *share = calloc(1, sizeof *share);
+    if (!share) {
+        rig_fail_memory(err, "the rows of a channel on the stage");
+        return NULL;
+    }
+    share->column = whole->column;
+    witness_begin(&share->witness, whole->witness.role, whole->witness.timeline,
+                  whole->witness.late_s);
+    return share;
+}
+
+static int take(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    struct share *share = context;
+    return witness_add(&share->witness, batch->values[0], batch->values[share->column], batch->rows,
+                       err);
+}
+
+static bool is_full(const void *context)
+{
+    const struct share *share = context;
+    return witness_full(&share->witness);
+}
+
+static int merge(void *context, void *part, struct rig_err *err)
+{
+    struct share *whole = context, *share = part;
+    return witness_merge(&whole->witness, &share->witness, err);
+}
+
+static void close_share(void *context)
+{
+    struct share *share = context;
+    witness_free(&share->witness);
+    free(share);
+}
+
+/* ---- by how much stamps vary ---- */
+
+struct steps {
+    double s[STEPS];
+    size_t count;
+};
+
+static int first_steps(void *context, const struct row_batch *batch, struct rig_err *err)
+{
+    (void)err;
+    struct steps *steps = context;
+    for (size_t r = 1; r < batch->rows && steps->count < STEPS; r++)
+        steps->s[steps->count++] = batch->values[0][r] - batch->values[0][r - 1];
+    return -1; /* one batch is enough */
+}
+
+static int ascending(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* Each distance of rows holds the errors of two stamps. Robust, as a pause doesn't matter. */
+static int stamp_sd(const struct recording *recording, size_t source, double *sd_s,
+                    struct rig_err *err)
+{
+    struct steps steps = {.count = 0};
+    struct scan_report report = {0};
+    int code = recording_scan(recording, source, first_steps, &steps, &report, err);
+    *sd_s = 0;
+    if (code > 0)
+        return code;
+    if (steps.count < 10)
+        return RIG_OK;
+    qsort(steps.s, steps.count, sizeof *steps.s, ascending);
+    double usual = steps.s[steps.count / 2];
+    for (size_t i = 0; i < steps.count; i++)
+        steps.s[i] = fabs(steps.s[i] - usual);
+    qsort(steps.s, steps.count, sizeof *steps.s, ascending);
+    *sd_s = 1.4826 * steps.s[steps.count / 2] / sqrt(2);
+    return RIG_OK;
+}
+
+/* ---- one channel ---- */
+
+static const char *role_words(enum channel_role role)
+{
+    return role == ROLE_REFERENCE ? "reference" : "trip";
+}
+
+/* How well a mean over all strokes is known against the sensor's rows: what is common to all,
+ * with the delay of the sensor's lines where it doesn't cancel, and what averages out. */
+static double tie_u_s(const struct fit_work *work, const struct timeline *timeline)
+{
+    const struct rig_source *sensor = &work->rig->sources[work->sensor_source];
+    double delay_u_s = (sensor->delay_high_s - sensor->delay_low_s) / 2 / sqrt(3);
+    double common2 = timeline->common_u_s * timeline->common_u_s, scatter2 = 0, n = 0;
+    if (timeline->source == work->sensor_source)
+        common2 -= timeline->source_u_s * timeline->source_u_s;
+    else
+        common2 += delay_u_s * delay_u_s;
+    for (size_t k = 0; k < timeline->stroke_count; k++)
+        if (timeline->strokes[k].known) {
+            scatter2 += timeline->strokes[k].scatter_s * timeline->strokes[k].scatter_s;
+            n++;
+        }
+    return sqrt(fmax(common2, 0) + scatter2 / (n * n));
+}
+
+/* The better of two timelines, the other is freed. */
+static void choose(struct fit_work *work, struct timeline *before, const char *channel, bool *done)
+{
+    double before_s = tie_u_s(work, before), after_s = tie_u_s(work, &work->timeline);
+    if (after_s <= before_s) {
+        timeline_free(before);
+        return;
+    }
+    fit_warn(work->fit,
+             "Channel '%s' ties the clocks less well (to %.2g ms, standard uncertainty) than %s do "
+             "(%.2g ms), and is left aside.",
+             channel, 1000 * after_s, timeline_anchor_name(before->anchor), 1000 * before_s);
+    timeline_free(&work->timeline);
+    work->timeline = *before;
+    *done = false;
+}
+
+static int copy_timeline(struct timeline *copy, const struct timeline *timeline,
+                         struct rig_err *err)
+{
+    size_t bytes = timeline->stroke_count * sizeof *timeline->strokes;
+    *copy = *timeline;
+    copy->strokes = malloc(bytes + 1);
+    if (!copy->strokes)
+        return rig_fail_memory(err, "the timeline");
+    memcpy(copy->strokes, timeline->strokes, bytes);
+    return RIG_OK;
+}
+
+static int try_channel(struct fit_work *work, size_t index, size_t channel, size_t threads,
+                       bool *done, struct rig_err *err)
+{
+    const struct rig_source *source = &work->rig->sources[index];
+    enum channel_role role = source->channels[channel].role;
+    char reason[TIMELINE_REASON_SIZE] = "";
+    struct timeline_source facts = {
+        .index = index, .delay_half_s = (source->delay_high_s - source->delay_low_s) / 2};
+    struct share whole = {.column = channel + (source->clock_column || *source->clock_key ? 2 : 1)};
+    const struct row_collector collector = {&whole, open_share, take, is_full, merge, close_share};
+    struct scan_report report = {0};
+    struct timeline before;
+    if (copy_timeline(&before, &work->timeline, err))
+        return err->code;
+    witness_begin(&whole.witness, role, &work->timeline,
+                  (source->delay_low_s + source->delay_high_s) / 2);
+    int code = stamp_sd(work->recording, index, &facts.stamp_sd_s, err);
+    if (!code)
+        code = recording_pass(work->recording, index, threads, &collector, 1, &report, err);
+    if (!code) {
+        witness_settle(&whole.witness);
+        code = timeline_witness(&work->timeline, work->plan, &work->rig->axis, &whole.witness,
+                                &facts, done, reason, err);
+    }
+    witness_free(&whole.witness);
+    if (!code && !*done)
+        fit_warn(work->fit,
+                 "Channel '%s' (role %s) does not tie the clocks: %s. They are tied by %s.",
+                 source->channels[channel].name, role_words(role), reason,
+                 timeline_anchor_name(work->timeline.anchor));
+    if (!code && *done)
+        choose(work, &before, source->channels[channel].name, done);
+    else
+        timeline_free(&before);
+    return code;
+}
+
+int fit_witness(struct fit_work *work, size_t threads, struct rig_err *err)
+{
+    static const enum channel_role roles[] = {ROLE_REFERENCE, ROLE_TRIP};
+    bool done = false;
+    int code = RIG_OK;
+    if (work->timeline.anchor == ANCHOR_NONE)
+        return RIG_OK;
+    for (size_t r = 0; r < sizeof roles / sizeof roles[0]; r++)
+        for (size_t s = 0; s < work->rig->source_count; s++)
+            for (size_t c = 0; c < work->rig->sources[s].channel_count; c++)
+                if (!code && !done && work->rig->sources[s].channels[c].role == roles[r])
+                    code = try_channel(work, s, c, threads, &done, err);
+    return code;
+}
+
+/* ---- what the tie says ---- */
+
+static const char *unseen = "nothing sees the stage itself: needs a channel with role reference "
+                            "or trip";
+
+static int tell(struct fit_work *work, const char *name, const char *title, const char *unit,
+                double value, double u, const char *reason, struct rig_err *err)
+{
+    char method[RESULT_TEXT_SIZE];
+    struct result *result = result_add(&work->fit->results, name, title, unit, err);
+    if (!result)
+        return err->code;
+    snprintf(method, sizeof method, "tied by %s", timeline_anchor_name(work->timeline.anchor));
+    if (work->timeline.anchor == ANCHOR_NONE)
+        result_refuse(result, "no stroke was run to its end");
+    else if (!isfinite(value))
+        result_refuse(result, "%s", reason);
+    else
+        result_set(result, value, u, INFINITY, method);
+    return RIG_OK;
+}
+
+int fit_tie(struct fit_work *work, struct rig_err *err)
+{
+    const struct timeline *timeline = &work->timeline;
+    int code = tell(work, "start_delay", "Axis starts after its line was sent", "s",
+                    timeline->start_delay_s, timeline->start_delay_u_s,
+                    "the acknowledgements don't say how much of the time between a line and "
+                    "the end of its move came before it; position reports, or a channel with role "
+                    "reference or trip do",
+                    err);
+    if (!code)
+        code = tell(work, "clock_tie", "Clocks tied to within, all strokes alike", "s",
+                    timeline->common_u_s, NAN, "", err);
+    if (!code)
+        code = tell(work, "axis_clock_skew", "Axis' clock against the computer's", "ppm",
+                    -1e6 * timeline->skew, 1e6 * timeline->skew_u, "", err);
+    if (!code)
+        code = tell(work, "backlash", "Play of the axis", "mm", timeline->backlash_mm,
+                    timeline->backlash_u_mm, unseen, err);
+    return code;
+}

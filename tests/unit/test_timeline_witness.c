@@ -1,0 +1,437 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later
+ * Benches with known start times and a channel on the stage: are the ties right, and is the
+ * stated uncertainty the true one? And channels that are no use. All data is made here. */
+#include "check.h"
+#include "plans.h"
+#include "results/timeline_witness.h"
+
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { BATCH = 4096, BENCHES = 40 };
+
+/* The truth of one bench, and what a channel on its stage sent. */
+struct bench {
+    const struct plan *plan;
+    struct rig_axis axis;
+    double delay_s, delay_sd_s, end_s, end_sd_s, skew, backlash_mm;
+    double interval_s, line_s, jitter_s; /* of the rows; constant and random delay of a line */
+    double low_s, high_s;                /* what the rig file says of it */
+    double gain, bend, noise, step;      /* of a reference; bend: mm in the middle */
+    double trip_mm, bounce_s;
+    double *start_s; /* true */
+    struct stroke_row *rows;
+    size_t row_count, seen_count;
+    double *t_s, *reference, *trip;
+};
+
+static void run_strokes(struct bench *bench, gsl_rng *random)
+{
+    size_t count = plan_stroke_count(bench->plan);
+    const struct plan_stroke *strokes = plan_strokes(bench->plan);
+    double shift = 5, ended = 0;
+    bench->start_s = calloc(count, sizeof *bench->start_s);
+    bench->rows = calloc(count, sizeof *bench->rows);
+    bench->row_count = count;
+    for (size_t k = 0; k < count; k++) {
+        double duration = strokes[k].end_s - strokes[k].start_s;
+        double sent = fmax(strokes[k].start_s + shift, ended);
+        double delay = bench->delay_s + gsl_ran_gaussian(random, bench->delay_sd_s);
+        bench->start_s[k] = sent + fmax(delay, 0);
+        ended = bench->start_s[k] + (1 + bench->skew) * duration + bench->end_s +
+                fabs(gsl_ran_gaussian(random, bench->end_sd_s));
+        shift = sent - strokes[k].start_s;
+        bench->rows[k] = (struct stroke_row){.stroke = (uint32_t)k,
+                                             .plan_s = strokes[k].start_s,
+                                             .sent_s = sent,
+                                             .accepted_s = sent + 0.004,
+                                             .ended_s = ended};
+    }
+}
+
+/* The stage, half the play behind the motor; and what the channels make of it. */
+static void run_rows(struct bench *bench, gsl_rng *random)
+{
+    size_t count = bench->row_count, stroke = 0;
+    const struct plan_stroke *strokes = plan_strokes(bench->plan);
+    double end_s = bench->rows[count - 1].ended_s + 2, half = bench->backlash_mm / 2;
+    double place = plan_stage_mm(bench->plan, 0), phase = gsl_rng_uniform(random), changed = -1;
+    size_t room = (size_t)(end_s / bench->interval_s) + 2;
+    bool closed = false;
+    bench->t_s = calloc(room, sizeof *bench->t_s);
+    bench->reference = calloc(room, sizeof *bench->reference);
+    bench->trip = calloc(room, sizeof *bench->trip);
+    bench->seen_count = 0;
+    for (size_t i = 0; bench->seen_count < room - 1; i++) {
+        double t = bench->interval_s * ((double)i + phase);
+        if (t > end_s)
+            break;
+        while (stroke + 1 < count && bench->start_s[stroke + 1] <= t)
+            stroke++;
+        double since = fmax(0, t - bench->start_s[stroke]) / (1 + bench->skew);
+        double plan_s = fmin(strokes[stroke].start_s + since, strokes[stroke].end_s);
+        double motor = plan_stage_mm(bench->plan, plan_s);
+        place = fmin(fmax(place, motor - half), motor + half);
+        double x = (place - 100) / 100, seen = place + bench->bend * (1 - x * x);
+        double reading = bench->gain * seen + 3 + gsl_ran_gaussian(random, bench->noise);
+        bool closes = place >= bench->trip_mm;
+        if (closes != closed)
+            changed = t;
+        closed = closes;
+        bool bounces = t - changed < bench->bounce_s && gsl_rng_uniform(random) < 0.5;
+        size_t n = bench->seen_count++;
+        bench->t_s[n] = t + bench->line_s +
+                        (bench->jitter_s > 0 ? gsl_ran_flat(random, 0, bench->jitter_s) : 0);
+        bench->reference[n] = bench->step > 0 ? rint(reading / bench->step) * bench->step : reading;
+        bench->trip[n] = closes != bounces;
+    }
+}
+
+static void done(struct bench *bench)
+{
+    free(bench->start_s);
+    free(bench->rows);
+    free(bench->t_s);
+    free(bench->reference);
+    free(bench->trip);
+}
+
+/* Gathers in parts of `part` rows, as several threads do. */
+static void gather(const struct bench *bench, const struct timeline *timeline,
+                   enum channel_role role, size_t part, struct witness *witness)
+{
+    struct rig_err err = {0};
+    struct witness share;
+    const double *values = role == ROLE_REFERENCE ? bench->reference : bench->trip;
+    double late_s = (bench->low_s + bench->high_s) / 2;
+    witness_begin(witness, role, timeline, late_s);
+    for (size_t at = 0; at < bench->seen_count; at += part) {
+        size_t rows = bench->seen_count - at < part ? bench->seen_count - at : part;
+        witness_begin(&share, role, timeline, late_s);
+        assert_int_equal(witness_add(&share, bench->t_s + at, values + at, rows, &err), 0);
+        assert_int_equal(witness_merge(witness, &share, &err), 0);
+        witness_free(&share);
+    }
+    witness_settle(witness);
+}
+
+static bool tie(const struct bench *bench, enum channel_role role, struct timeline *timeline,
+                char reason[TIMELINE_REASON_SIZE])
+{
+    struct rig_err err = {0};
+    struct witness witness;
+    bool used = false;
+    const struct timeline_source source = {.index = 2,
+                                           .delay_half_s = (bench->high_s - bench->low_s) / 2,
+                                           .stamp_sd_s = bench->jitter_s / sqrt(12)};
+    assert_int_equal(timeline_make(timeline, bench->plan, NULL, 0, bench->rows, bench->row_count,
+                                   &bench->axis, &err),
+                     0);
+    gather(bench, timeline, role, BATCH, &witness);
+    *reason = 0;
+    assert_int_equal(timeline_witness(timeline, bench->plan, &bench->axis, &witness, &source, &used,
+                                      reason, &err),
+                     0);
+    witness_free(&witness);
+    return used;
+}
+
+struct tally {
+    double n, covered, sum2, stated2;
+};
+
+static void count(struct tally *tally, double error, double stated)
+{
+    tally->n++;
+    tally->covered += fabs(error) <= 1.96 * stated;
+    tally->sum2 += error * error;
+    tally->stated2 += stated * stated;
+}
+
+static double ratio(const struct tally *tally)
+{
+    return sqrt(tally->sum2 / tally->stated2);
+}
+
+static const char SPEEDS[] = "start at 10 mm\n"
+                             "each speed 5, 10, 20, 40 mm/s\n"
+                             "repeat 2\n"
+                             "ramp to 150 mm at speed\nhold 2 s\n"
+                             "ramp to 10 mm at speed\nhold 2 s\n"
+                             "end\nend\n"
+                             "step to 100 mm\nhold 3 s\nstep to 20 mm\nhold 3 s\n";
+
+struct fixture {
+    struct units *units;
+    struct rig rig;
+    gsl_rng *random;
+};
+
+static struct bench draw(const struct fixture *fixture, const struct plan *plan)
+{
+    gsl_rng *random = fixture->random;
+    struct bench bench = {.plan = plan,
+                          .axis = fixture->rig.axis,
+                          .delay_s = gsl_ran_flat(random, 0.02, 0.15),
+                          .delay_sd_s = gsl_ran_flat(random, 0.0005, 0.005),
+                          .end_s = gsl_ran_flat(random, 0.01, 0.06),
+                          .end_sd_s = 0.003,
+                          .skew = gsl_ran_flat(random, -0.005, 0.005),
+                          .backlash_mm = gsl_ran_flat(random, 0, 0.05),
+                          .interval_s = gsl_ran_flat(random, 0.005, 0.02),
+                          .high_s = gsl_ran_flat(random, 0, 0.004),
+                          .gain = gsl_ran_flat(random, 0.5, 2),
+                          .bend = gsl_ran_flat(random, -0.2, 0.2),
+                          .noise = gsl_ran_flat(random, 0.001, 0.05),
+                          .step = gsl_rng_uniform(random) < 0.5 ? 0.01 : 0,
+                          .trip_mm = gsl_ran_flat(random, 60, 140)};
+    bench.line_s = gsl_ran_flat(random, bench.low_s, bench.high_s);
+    bench.axis.live_position = false;
+    bench.axis.backlash_mm = 0.05;
+    return bench;
+}
+
+static void ties_are_honest(struct fixture *fixture, enum channel_role role)
+{
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
+    struct tally all = {0}, scatter = {0}, common = {0}, skew = {0}, delay = {0}, play = {0};
+    double spread = 0;
+    for (int i = 0; i < BENCHES; i++) {
+        struct bench bench = draw(fixture, plan);
+        struct timeline timeline;
+        char reason[TIMELINE_REASON_SIZE];
+        run_strokes(&bench, fixture->random);
+        run_rows(&bench, fixture->random);
+        if (!tie(&bench, role, &timeline, reason))
+            fail_msg("bench %d: %s", i, reason);
+        double mean = 0, n = 0;
+        for (size_t k = 0; k < timeline.stroke_count; k++)
+            mean += (timeline.strokes[k].host_start_s - bench.start_s[k] - mean) / ++n;
+        for (size_t k = 0; k < timeline.stroke_count; k++) {
+            const struct timeline_stroke *s = &timeline.strokes[k];
+            double error = s->host_start_s - bench.start_s[k];
+            double lever = timeline.skew_u * (s->plan_end_s - s->plan_start_s) / 2;
+            count(&all, error, hypot(hypot(s->scatter_s, timeline.common_u_s), lever));
+            count(&scatter, error - mean, hypot(s->scatter_s, lever) * sqrt((n - 1) / n));
+        }
+        count(&common, mean, timeline.common_u_s);
+        count(&skew, timeline.skew - bench.skew, timeline.skew_u);
+        count(&delay, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
+        count(&play, timeline.backlash_mm - bench.backlash_mm, timeline.backlash_u_mm);
+        spread += log(timeline.start_delay_spread_s / bench.delay_sd_s) / BENCHES;
+        timeline_free(&timeline);
+        done(&bench);
+    }
+    print_message(
+        "error over stated: all %.2f, scatter %.2f, common %.2f, skew %.2f, delay %.2f, play %.2f\n"
+        "covered: all %.3f of %.0f, common %.3f, skew %.3f, delay %.3f, play %.3f\n"
+        "rms: all %.3f ms, scatter %.3f ms, skew %.1f ppm, play %.4f mm; spread x %.2f\n",
+        ratio(&all), ratio(&scatter), ratio(&common), ratio(&skew), ratio(&delay), ratio(&play),
+        all.covered / all.n, all.n, common.covered / common.n, skew.covered / skew.n,
+        delay.covered / delay.n, play.covered / play.n, 1e3 * sqrt(all.sum2 / all.n),
+        1e3 * sqrt(scatter.sum2 / scatter.n), 1e6 * sqrt(skew.sum2 / skew.n),
+        sqrt(play.sum2 / play.n), exp(spread));
+    assert_in_range((int)(1000 * all.covered / all.n), 920, 1000);
+    assert_near(ratio(&scatter), 1, 0.3, "");
+    assert_near(ratio(&common), 1, 0.3, "");
+    assert_near(ratio(&skew), 1, 0.3, "");
+    assert_near(ratio(&delay), 1, 0.3, "");
+    assert_near(ratio(&play), 1, 0.4, "");
+    plan_free(plan);
+}
+
+static void a_reference_is_honest(void **state)
+{
+    ties_are_honest(*state, ROLE_REFERENCE);
+}
+
+static void a_trip_is_honest(void **state)
+{
+    ties_are_honest(*state, ROLE_TRIP);
+}
+
+/* A bench that is easy to tie. */
+static struct bench quiet(const struct fixture *fixture, const struct plan *plan)
+{
+    return (struct bench){.plan = plan,
+                          .axis = fixture->rig.axis,
+                          .delay_s = 0.06,
+                          .delay_sd_s = 0.002,
+                          .end_s = 0.02,
+                          .interval_s = 0.01,
+                          .line_s = 0.001,
+                          .high_s = 0.002,
+                          .gain = 1,
+                          .noise = 0.01,
+                          .trip_mm = 90};
+}
+
+static void need_refusal(struct bench *bench, enum channel_role role, const char *why)
+{
+    struct timeline timeline;
+    char reason[TIMELINE_REASON_SIZE];
+    assert_false(tie(bench, role, &timeline, reason));
+    assert_contains(reason, why);
+    /* All is as the acknowledgements had it. */
+    assert_int_equal(timeline.anchor, ANCHOR_ACKNOWLEDGED);
+    assert_true(isnan(timeline.start_delay_s));
+    assert_true(timeline.source == SIZE_MAX);
+    timeline_free(&timeline);
+}
+
+static void channels_that_are_no_use(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
+    struct bench bench = quiet(fixture, plan);
+    run_strokes(&bench, fixture->random);
+    run_rows(&bench, fixture->random);
+    size_t n = bench.seen_count;
+    double *kept = malloc(n * sizeof *kept);
+    assert_non_null(kept);
+    memcpy(kept, bench.reference, n * sizeof *kept);
+
+    for (size_t i = 0; i < n; i++)
+        bench.reference[i] = fmin(kept[i], 70);
+    need_refusal(&bench, ROLE_REFERENCE, "end of its range");
+    for (size_t i = 0; i < n; i++)
+        bench.reference[i] = 55;
+    need_refusal(&bench, ROLE_REFERENCE, "never changes");
+    for (size_t i = 0; i < n; i++)
+        bench.reference[i] = i % 3 ? NAN : kept[i];
+    need_refusal(&bench, ROLE_REFERENCE, "no value");
+    for (size_t i = 0; i < n; i++) /* another axis' */
+        bench.reference[i] = 100 + 60 * sin((double)i / 200);
+    need_refusal(&bench, ROLE_REFERENCE, "does not follow");
+    memcpy(bench.reference, kept, n * sizeof *kept);
+    bench.low_s = bench.high_s = 0.5; /* wrongly stated */
+    need_refusal(&bench, ROLE_REFERENCE, "'delay'");
+    bench.low_s = 0;
+    bench.high_s = 0.002;
+    bench.seen_count = 20;
+    need_refusal(&bench, ROLE_REFERENCE, "");
+    bench.seen_count = n;
+
+    memcpy(kept, bench.trip, n * sizeof *kept);
+    for (size_t i = 0; i < n; i++)
+        bench.trip[i] = 1;
+    need_refusal(&bench, ROLE_TRIP, "never changes");
+    for (size_t i = 0; i < n; i++)
+        bench.trip[i] = (double)(i / 70 % 2); /* a clock of its own */
+    need_refusal(&bench, ROLE_TRIP, "");
+    for (size_t i = 0; i < n; i++)
+        bench.trip[i] = bench.t_s[i] > bench.rows[3].sent_s;
+    need_refusal(&bench, ROLE_TRIP, "fewer than six");
+    free(kept);
+    done(&bench);
+    plan_free(plan);
+}
+
+/* Bouncing contacts, an edge in volts with noise, lost rows, a stroke that nobody saw. */
+static void a_trip_as_switches_are(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
+    struct bench bench = quiet(fixture, plan);
+    struct timeline timeline;
+    char reason[TIMELINE_REASON_SIZE];
+    bench.interval_s = 0.002;
+    bench.bounce_s = 0.008;
+    run_strokes(&bench, fixture->random);
+    run_rows(&bench, fixture->random);
+    for (size_t i = 0; i < bench.seen_count; i++) {
+        bench.trip[i] = 0.2 + 4.5 * bench.trip[i] + gsl_ran_gaussian(fixture->random, 0.1);
+        if (i % 97 == 5)
+            bench.trip[i] = NAN;
+        if (bench.t_s[i] > bench.rows[4].sent_s && bench.t_s[i] < bench.rows[4].ended_s)
+            bench.trip[i] = NAN;
+    }
+    if (!tie(&bench, ROLE_TRIP, &timeline, reason))
+        fail_msg("%s", reason);
+    assert_int_equal(timeline.anchor, ANCHOR_TRIP);
+    assert_int_equal(timeline.source, 2);
+    for (size_t k = 0; k < timeline.stroke_count; k++) {
+        const struct timeline_stroke *s = &timeline.strokes[k];
+        double lever = timeline.skew_u * (s->plan_end_s - s->plan_start_s) / 2;
+        assert_near(s->host_start_s, bench.start_s[k],
+                    4 * hypot(hypot(s->scatter_s, timeline.common_u_s), lever), "s");
+    }
+    assert_true(timeline.strokes[4].scatter_s > 0.001); /* what is usual */
+    timeline_free(&timeline);
+    done(&bench);
+    plan_free(plan);
+}
+
+/* However a file is cut between threads. */
+static void parts_add_up(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
+    struct bench bench = quiet(fixture, plan);
+    struct rig_err err = {0};
+    struct timeline timeline;
+    run_strokes(&bench, fixture->random);
+    run_rows(&bench, fixture->random);
+    assert_int_equal(
+        timeline_make(&timeline, plan, NULL, 0, bench.rows, bench.row_count, &bench.axis, &err), 0);
+    static const enum channel_role roles[] = {ROLE_REFERENCE, ROLE_TRIP};
+    for (size_t r = 0; r < 2; r++) {
+        struct witness whole, parts;
+        gather(&bench, &timeline, roles[r], bench.seen_count, &whole);
+        gather(&bench, &timeline, roles[r], 7, &parts);
+        assert_int_equal(whole.count, parts.count);
+        assert_int_equal(whole.edge_count, parts.edge_count);
+        assert_true(r == 0 ? whole.count > 5000 : whole.edge_count == 18);
+        for (size_t i = 0; i < whole.count; i++)
+            assert_true(whole.rows[i].t_s == parts.rows[i].t_s &&
+                        whole.rows[i].value == parts.rows[i].value);
+        for (size_t i = 0; i < whole.edge_count; i++)
+            assert_true(whole.edges[i].t_s == parts.edges[i].t_s);
+        assert_int_equal(whole.seen, parts.seen);
+        witness_free(&whole);
+        witness_free(&parts);
+    }
+    timeline_free(&timeline);
+    done(&bench);
+    plan_free(plan);
+}
+
+static int set_up(void **state)
+{
+    struct fixture *fixture = calloc(1, sizeof *fixture);
+    struct rig_err err = {0};
+    unsigned long seed = 20260412;
+    fixture->units = units_open(&err);
+    assert_non_null(fixture->units);
+    test_rig(&fixture->rig, fixture->units, "", "");
+    fixture->random = gsl_rng_alloc(gsl_rng_mt19937);
+    gsl_rng_set(fixture->random, seed);
+    print_message("seed %lu\n", seed);
+    *state = fixture;
+    return 0;
+}
+
+static int tear_down(void **state)
+{
+    struct fixture *fixture = *state;
+    units_close(fixture->units);
+    gsl_rng_free(fixture->random);
+    free(fixture);
+    return 0;
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(a_reference_is_honest),
+        cmocka_unit_test(a_trip_is_honest),
+        cmocka_unit_test(channels_that_are_no_use),
+        cmocka_unit_test(a_trip_as_switches_are),
+        cmocka_unit_test(parts_add_up),
+    };
+    return cmocka_run_group_tests(tests, set_up, tear_down);
+}
