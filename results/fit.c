@@ -208,6 +208,11 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         code = fit_read_source(&work, i, options, err);
     if (!code) {
         tell_state(recording, fit);
+        if (work.timeline.stretched)
+            fit_warn(fit,
+                     "%zu strokes are left out: the stage was held up within them, as when lines "
+                     "come too late.",
+                     work.timeline.stretched);
         code = fit_static(&work, options ? options->degree : -1, err);
     }
     fit->low_mm = work.has_curve ? work.low_mm : (double)NAN;

@@ -30,6 +30,7 @@ struct timeline_stroke {
     double left_s;    /* host time from which on the stage was elsewhere: the run was
                          interrupted, and the hold ends there; 0: it was not */
     double scatter_s; /* standard uncertainty of this stroke's own tie (random part) */
+    bool queued;      /* tied by answers that waited in a full controller */
 };
 
 struct timeline {
@@ -37,6 +38,7 @@ struct timeline {
     size_t stroke_count;
     struct timeline_stroke *strokes;
     double common_u_s; /* part of the uncertainty shared by all strokes: does not average out */
+    double queue_u_s;  /* more of it, shared by those that are `queued` */
     double skew;       /* axis clock against host: host = start + (1 + skew) plan */
     double skew_u;
     double start_delay_s, start_delay_u_s; /* sent -> moving, where it can be told; else NaN */
@@ -48,6 +50,7 @@ struct timeline {
     double backlash_mm, backlash_u_mm; /* of the axis, where such a channel shows it; else NaN */
     double plan_duration_s;
     size_t last_known; /* index of the last known stroke */
+    size_t stretched;  /* strokes that are not known since the stage was held up within them */
 };
 
 /* Of a stroke that was run more than once the last whole run counts, as far as the strokes

@@ -18,8 +18,10 @@
 /* Reports have two decimals of a millimetre (common practice, no source). */
 static const double REPORT_STEP_MM = 0.01;
 static const double SQRT3 = 1.7320508075688772, SQRT12 = 3.4641016151377544;
-static const double SEARCH_S = 0.25;       /* as far as a tie may be off its guess */
-static const double GRID_STEP_S = 0.004;   /* of the first guess */
+static const double SEARCH_S = 0.25;     /* as far as a tie may be off its guess */
+static const double GRID_STEP_S = 0.004; /* of the first guess */
+static const double STRETCHED_S =
+    0.05; /* a stroke that ends so much later than usual is looked at */
 static const double WORST_REPORT_S = 0.05; /* a report that tells less is left out */
 
 /* Plan time near guess_s at which the plan is at depth_mm; NaN when there is none, or it
@@ -191,6 +193,42 @@ static bool contradicts(const struct polled *polled, size_t stroke, double commo
     return start < times->sent_s - margin || end > times->ended_s + end_margin;
 }
 
+static double slack_s(const struct polled *polled, size_t stroke)
+{
+    const struct stroke_times *times = &polled->times[stroke];
+    return times->ended_s - times->sent_s - (1 + polled->skew) * times->duration_s;
+}
+
+/* Lines that came too late make the stage wait in mid-stroke: the stroke ends late, and the reports
+ * of one of its parts lie apart from those of the other. No one tie fits it: it is left out. */
+static int leave_stretched(struct polled *polled, struct rig_err *err)
+{
+    struct timeline *timeline = polled->timeline;
+    size_t count = 0;
+    double *slack = scratch(polled, timeline->stroke_count + 1);
+    if (!slack)
+        return rig_fail_memory(err, "the timeline");
+    for (size_t k = 0; k < timeline->stroke_count; k++)
+        if (polled->strokes[k].count)
+            slack[count++] = slack_s(polled, k);
+    double usual = timeline_median(slack, count);
+    for (size_t k = 0; k < timeline->stroke_count; k++) {
+        struct stroke_tie *own = &polled->strokes[k];
+        size_t apart = 0;
+        for (size_t i = own->first; i < own->first + own->count; i++)
+            apart += !polled->ties[i].used;
+        if (!own->count || !(slack_s(polled, k) > usual + STRETCHED_S) || 8 * apart < own->count)
+            continue;
+        own->weight = 0;
+        own->count = 0;
+        timeline->strokes[k].known = false;
+        timeline->stretched++;
+    }
+    while (timeline->last_known > 0 && !timeline->strokes[timeline->last_known].known)
+        timeline->last_known--;
+    return RIG_OK;
+}
+
 /* Puts the ties into the timeline. A stroke's own reports and what is usual for all
  * strokes are weighed against each other; without reports the usual stands alone. */
 static void settle(struct polled *polled, const struct delay *delay, double common_u_s)
@@ -214,14 +252,20 @@ static void settle(struct polled *polled, const struct delay *delay, double comm
         if (delay->strokes < TIE_ENOUGH_STROKES) {
             stroke->host_start_s = own;
             stroke->scatter_s = u;
+            stroke->queued = polled->strokes[k].waits;
             continue;
         }
         double share = usual_u2 / (usual_u2 + u * u); /* of the stroke's own reports */
         stroke->host_start_s = share * own + (1 - share) * usual;
+        stroke->queued = polled->strokes[k].waits;
         stroke->scatter_s = sqrt(share * u * u + (1 - share) * (1 - share) * mean_u2);
     }
     timeline->anchor = ANCHOR_POLLED;
     timeline->common_u_s = common_u_s;
+    /* An answer from a full controller comes behind others: its delay may be any up to twice that
+     * of the others' varying part. */
+    timeline->queue_u_s = fabs(polled->side[POLLED_DELAY] - polled->side[POLLED_QUEUE]) *
+                          polled->delay_part_s / SQRT3;
     timeline->skew = polled->skew;
     timeline->skew_u = polled->skew_u;
     timeline->start_delay_s = delay->mean_s;
@@ -276,16 +320,9 @@ int timeline_polled(struct timeline *timeline, const struct plan *plan,
         polled_fit(&polled);
         /* The shortest bracket bounds the constant part; the varying part is corrected
          * as well as its side is known. */
-        double excess[POLLED_PARTS] = {0}, weight = 0;
-        for (size_t k = 0; k < timeline->stroke_count; k++) {
-            const struct stroke_tie *own = &polled.strokes[k];
-            weight += own->weight;
-            for (int part = 0; own->weight > 0 && part < POLLED_PARTS; part++)
-                excess[part] += own->weight / weight * (own->bracket_s[part] - excess[part]);
-        }
         double common = polled.bracket_min_s / SQRT3;
         for (int part = 0; part < POLLED_PARTS; part++)
-            common = hypot(common, polled.side_u[part] * excess[part]);
+            common = hypot(common, polled.side_u[part] * polled.part_s[part]);
         for (size_t k = 0; k < timeline->stroke_count; k++) {
             struct stroke_tie *own = &polled.strokes[k];
             if (own->weight == 0)
@@ -298,8 +335,10 @@ int timeline_polled(struct timeline *timeline, const struct plan *plan,
         }
         struct delay delay = polled_delay(&polled);
         if (2 * failed <= tied && 2 * tied >= asked && delay.strokes > 0) {
-            settle(&polled, &delay, common);
-            *done = true;
+            code = leave_stretched(&polled, err);
+            if (!code)
+                settle(&polled, &delay, common);
+            *done = !code;
         }
     }
     free(polled.strokes);

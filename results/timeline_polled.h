@@ -45,6 +45,10 @@ struct polled {
     double kappa; /* what is random within a bracket, as a share of it */
     double ratio; /* chi squared a degree of freedom, at least 1 */
     double bracket_min_s;
+    /* Of the ties that don't wait: what their half brackets have beyond the narrowest one, mean
+     * and standard deviation. Those that wait have it too, unseen behind the wait. */
+    double delay_part_s, delay_part_sd;
+    double part_s[POLLED_PARTS]; /* of the brackets, in the mean of all strokes */
 };
 
 /* Standard uncertainty of one tie: its position over the speed, and when within the
@@ -55,10 +59,14 @@ double tie_sigma(const struct polled *polled, const struct tie *tie);
  * else 0. */
 double polled_part(const struct polled *polled, const struct tie *tie, int part);
 
+/* The same of a stroke, in the mean, with the unseen share of those that wait told apart. */
+double stroke_part(const struct polled *polled, const struct stroke_tie *own, int part);
+
 /* Fits the model to all ties, leaving out wild ones. */
 void polled_fit(struct polled *polled);
 
-/* Start of a stroke by its own reports, and its standard uncertainty. */
+/* Start of a stroke by its own reports, and its standard uncertainty: without what all strokes
+ * share, which is that of the sides times the mean parts and that of the narrowest bracket. */
 double polled_start(const struct polled *polled, size_t stroke, double *u_s);
 
 /* Mean start delay of the strokes that have ties, and how much it really varies

@@ -7,11 +7,27 @@
 
 enum { ROUNDS = 5 };
 
-/* The floor keeps a report from ruling alone. */
+/* The half bracket that the moment is random in; a wait is on its side for certain. */
+static double bracket_of(const struct polled *polled, const struct tie *tie)
+{
+    return polled->strokes[tie->stroke].waits ? polled->bracket_min_s + polled->delay_part_s
+                                              : (double)tie->bracket_s;
+}
+
+/* Without the moment. Behind a wait the delay that varies is not seen, and the wait's side is
+ * taken off it too. The floor keeps a report from ruling alone. */
+static double known_variance(const struct polled *polled, const struct tie *tie)
+{
+    double position = tie->position_s, unseen = 0;
+    if (polled->strokes[tie->stroke].waits)
+        unseen = (polled->side[POLLED_DELAY] - polled->side[POLLED_QUEUE]) * polled->delay_part_sd;
+    return position * position + unseen * unseen + 1e-10;
+}
+
 static double variance(const struct polled *polled, const struct tie *tie)
 {
-    double position = tie->position_s, moment = polled->kappa * (double)tie->bracket_s;
-    return position * position + moment * moment + 1e-10;
+    double moment = polled->kappa * bracket_of(polled, tie);
+    return known_variance(polled, tie) + moment * moment;
 }
 
 double tie_sigma(const struct polled *polled, const struct tie *tie)
@@ -23,6 +39,31 @@ double polled_part(const struct polled *polled, const struct tie *tie, int part)
 {
     bool waits = polled->strokes[tie->stroke].waits;
     return waits == (part == POLLED_QUEUE) ? (double)tie->bracket_s - polled->bracket_min_s : 0;
+}
+
+double stroke_part(const struct polled *polled, const struct stroke_tie *own, int part)
+{
+    if (!own->waits)
+        return own->bracket_s[part];
+    return part == POLLED_DELAY ? polled->delay_part_s
+                                : own->bracket_s[part] - polled->delay_part_s;
+}
+
+/* How the delay varies where nothing waits. */
+static void learn_delay_part(struct polled *polled)
+{
+    double n = 0, mean = 0, square = 0;
+    for (size_t i = 0; i < polled->count; i++) {
+        const struct tie *tie = &polled->ties[i];
+        if (!tie->used || polled->strokes[tie->stroke].waits)
+            continue;
+        double off = polled_part(polled, tie, POLLED_DELAY) - mean;
+        n++;
+        mean += off / n;
+        square += off * (polled_part(polled, tie, POLLED_DELAY) - mean);
+    }
+    polled->delay_part_s = mean;
+    polled->delay_part_sd = n > 1 ? sqrt(square / (n - 1)) : 0;
 }
 
 /* Weighted means of each stroke. */
@@ -90,6 +131,22 @@ static void solve(double a[3][3], const double b[3], double x[3], double inverse
     }
 }
 
+/* The bracket of a question that waits is the wait and, on a side of its own, the delay that
+ * varies: taken together their slope lies between both sides. What the delay adds to the sums is
+ * known where nothing waits (correction for attenuation: W. A. Fuller, Measurement Error Models,
+ * Wiley 1987, section 1.2). */
+static void unmix_queue(const struct polled *polled, double *square, double *product)
+{
+    double sum = 0, part2 = polled->delay_part_sd * polled->delay_part_sd;
+    for (size_t i = 0; i < polled->count; i++)
+        if (polled->ties[i].used && polled->strokes[polled->ties[i].stroke].waits)
+            sum += part2 / variance(polled, &polled->ties[i]);
+    if (sum > *square / 2)
+        return; /* mostly delay: there is no wait to tell */
+    *square -= sum;
+    *product -= polled->side[POLLED_DELAY] * sum;
+}
+
 /* Skew and sides from the deviations within strokes, by least squares with what is known
  * beforehand of each (a clock's skew; |side| <= 1, rectangular). */
 static void regress(struct polled *polled)
@@ -110,6 +167,7 @@ static void regress(struct polled *polled)
         }
         n++;
     }
+    unmix_queue(polled, &a[1 + POLLED_QUEUE][1 + POLLED_QUEUE], &b[1 + POLLED_QUEUE]);
     /* The priors don't share the ratio of the reports: scale them against it. */
     double ratio = polled->ratio, found[3], inverse[3];
     for (int k = 0; k < 3; k++)
@@ -148,11 +206,25 @@ static void learn_moment(struct polled *polled)
         if (!tie->used)
             continue;
         double weight = 1 / variance(polled, tie), off = residual(polled, tie);
-        double position = tie->position_s, bracket = tie->bracket_s;
-        beyond += weight * (off * off * n / freedom - position * position);
+        double bracket = bracket_of(polled, tie);
+        beyond += weight * (off * off * n / freedom - known_variance(polled, tie));
         bracket2 += weight * bracket * bracket;
     }
     polled->kappa = bracket2 > 0 ? sqrt(fmax(0, beyond / bracket2)) : 0;
+}
+
+/* The parts of the brackets in the mean of all strokes. */
+static void weigh_parts(struct polled *polled)
+{
+    double weight = 0;
+    polled->part_s[POLLED_DELAY] = polled->part_s[POLLED_QUEUE] = 0;
+    for (size_t k = 0; k < polled->timeline->stroke_count; k++) {
+        const struct stroke_tie *own = &polled->strokes[k];
+        weight += own->weight;
+        for (int part = 0; own->weight > 0 && part < POLLED_PARTS; part++)
+            polled->part_s[part] +=
+                own->weight / weight * (stroke_part(polled, own, part) - polled->part_s[part]);
+    }
 }
 
 void polled_fit(struct polled *polled)
@@ -163,6 +235,7 @@ void polled_fit(struct polled *polled)
         if (polled->ties[i].used)
             polled->bracket_min_s = fmin(polled->bracket_min_s, (double)polled->ties[i].bracket_s);
     for (int round = 0; round < ROUNDS; round++) {
+        learn_delay_part(polled);
         average(polled);
         regress(polled);
         double limit = 4 * sqrt(polled->ratio);
@@ -174,15 +247,20 @@ void polled_fit(struct polled *polled)
         }
         learn_moment(polled);
     }
+    weigh_parts(polled);
 }
 
 double polled_start(const struct polled *polled, size_t stroke, double *u_s)
 {
     const struct stroke_tie *own = &polled->strokes[stroke];
-    *u_s = sqrt(polled->ratio / own->weight);
-    double start = own->host_s - polled->skew * own->since_s;
-    for (int part = 0; part < POLLED_PARTS; part++)
-        start -= polled->side[part] * own->bracket_s[part];
+    double start = own->host_s - polled->skew * own->since_s, u2 = polled->ratio / own->weight;
+    for (int part = 0; part < POLLED_PARTS; part++) {
+        double part_s = stroke_part(polled, own, part);
+        double u = polled->side_u[part] * (part_s - polled->part_s[part]);
+        start -= polled->side[part] * part_s;
+        u2 += u * u;
+    }
+    *u_s = sqrt(u2);
     return start;
 }
 
