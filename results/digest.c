@@ -184,8 +184,9 @@ static int enter_window(struct digest *digest, struct cursor *cursor, double hos
         return enter_none(cursor, window->start_s, window->end_s);
     if (window->period_s > 0)
         find_cycle(window, cursor, host_s);
-    if (window->whole_cycles && cursor->cycle < 1) /* the response still finds its cycle */
-        return enter_none(cursor, window->start_s, fmin(cycle_start_s(window, 1), window->end_s));
+    if (cursor->cycle < window->skipped_cycles)
+        return enter_none(cursor, window->start_s,
+                          fmin(cycle_start_s(window, window->skipped_cycles), window->end_s));
     double since_s = (host_s - window->start_s) * window->rate - cursor->cycle_s;
     uint32_t at = digest_bin_at(digest->layout, window, since_s);
     while (at + 1 < window->bins && host_s >= bin_end_s(digest, cursor, at))

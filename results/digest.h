@@ -10,7 +10,8 @@
  *             response that follows a step is seen in full and a long hold stays small; in
  *             holds of DIGEST_EVEN_FROM_S or longer never wider than a 256th of it, so
  *             that most of the hold is a series of even means
- *   sines     uniform in phase, all cycles on top of one another, the first left out
+ *   sines     uniform in phase, all cycles on top of one another; those of the first
+ *             DIGEST_SETTLE_S are left out, but never more than half
  *   lead, park  none */
 #ifndef RESULTS_DIGEST_H
 #define RESULTS_DIGEST_H
@@ -32,6 +33,10 @@ enum {
 };
 
 #define DIGEST_EVEN_FROM_S 60.0
+#define DIGEST_SETTLE_S 2.0
+
+/* How many of a sine's cycles are left out while the response settles. */
+double digest_skipped_cycles(double duration_s, double frequency_hz);
 
 struct digest;
 

@@ -113,10 +113,17 @@ static void find_windows(struct digest_layout *layout, const struct plan *plan,
                                           .hold = is_hold(&segments[i])};
         if (segments[i].kind == SEGMENT_SINE && family->frequency_hz > 0) {
             window->period_s = 1 / family->frequency_hz;
-            window->whole_cycles = segments[i].duration_s > 1.5 * window->period_s;
+            window->skipped_cycles =
+                digest_skipped_cycles(segments[i].duration_s, family->frequency_hz);
         }
         layout->window_of[i] = (uint32_t)layout->window_count++;
     }
+}
+
+double digest_skipped_cycles(double duration_s, double frequency_hz)
+{
+    double cycles = round(duration_s * frequency_hz);
+    return fmin(ceil(DIGEST_SETTLE_S * frequency_hz - 1e-6), floor(cycles / 2));
 }
 
 int digest_layout_make(struct digest_layout *layout, const struct plan *plan,

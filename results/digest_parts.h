@@ -17,7 +17,7 @@ struct digest_segment {
     uint32_t segment;   /* of the plan */
     uint32_t even_from; /* at least DIGEST_HOLD_BINS: no bins are even */
     bool hold;
-    bool whole_cycles; /* a sine long enough to leave its first cycle out */
+    double skipped_cycles; /* of a sine: its first ones, in which the response settles */
 };
 
 /* Written once by digest_layout_make, then only read: by all parts at the same time. */

@@ -11,7 +11,8 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { HARMONICS = 3, TRUE_SAMPLES = 512 };
+/* As many harmonics as there is room for: what play and draining do to a wave is no noise. */
+enum { HARMONICS = SINE_HARMONIC_LIMIT, TRUE_SAMPLES = 512 };
 
 /* The depth behind the play over the second cycle of the segment, exact from the plan. The
  * first cycle takes the play up. */
@@ -48,10 +49,11 @@ static int inferred_sine(const struct fit_work *work, size_t index, double frequ
         if (isfinite(depth))
             samples[used++] = sample_of_bin(points[i].t_s, points[i].width_s, depth, points[i].n);
     }
-    if (used < 4 * HARMONICS)
+    size_t harmonics = used / 4 < HARMONICS ? used / 4 : HARMONICS;
+    if (harmonics < 3)
         code = rig_fail(err, RIG_EUNKNOWABLE, "too few readings in a cycle");
     else
-        code = sine_fit(fit, samples, used, frequency_hz, HARMONICS, err);
+        code = sine_fit(fit, samples, used, frequency_hz, harmonics, err);
     free(samples);
     free(points);
     return code;
@@ -60,7 +62,37 @@ static int inferred_sine(const struct fit_work *work, size_t index, double frequ
 struct frequency_row {
     struct sine_ratio ratio;
     double distortion;
+    double tie_u_s;             /* of its own stroke */
+    double queue_u_s;           /* shared with the other sines */
+    double play_gain, play_rad; /* what one standard uncertainty of the play changes */
+    double settling;            /* what is left of the first cycles' settling, as a gain, at most */
 };
+
+/* A first-order response that starts from rest at an extreme lacks w^2 tau^2/(1 + w^2 tau^2) of the
+ * amplitude there; that dies out with tau, and what is left of it when the cycles that count
+ * begin, over the time that they last, looks like so much gain, in phase or out of it. */
+static double settling_left(const struct fit_work *work, const struct plan_segment *segment,
+                            double frequency_hz)
+{
+    const struct result *falling = result_find(&work->fit->results, "lag_falling");
+    const struct result *rising = result_find(&work->fit->results, "lag_rising");
+    double tau_s = 0, w = 2 * M_PI * frequency_hz;
+    if (rising && isfinite(rising->value))
+        tau_s = fmax(tau_s, rising->value);
+    if (falling && isfinite(falling->value))
+        tau_s = fmax(tau_s, falling->value);
+    if (!(tau_s > 0))
+        return 0;
+    double skipped_s = digest_skipped_cycles(segment->duration_s, frequency_hz) / frequency_hz;
+    double wt = w * tau_s, missing = wt * wt / (1 + wt * wt) * exp(-skipped_s / tau_s);
+    return missing * 2 * tau_s / sqrt(1 + wt * wt) / (segment->duration_s - skipped_s);
+}
+
+/* NaN where no ramps or stairs told it: then it was taken as none. */
+static double play_u_mm(const struct fit_work *work)
+{
+    return isfinite(work->play_mm.u) ? work->play_mm.u : 0;
+}
 
 static int collect(struct fit_work *work, struct frequency_row **rows, size_t *count,
                    struct rig_err *err)
@@ -80,7 +112,7 @@ static int collect(struct fit_work *work, struct frequency_row **rows, size_t *c
             continue;
         const struct plan_family *family = &plan_families(work->plan)[segment[i].family];
         double frequency_hz = family->frequency_hz;
-        struct sine_fit output, input;
+        struct sine_fit output, input, wider;
         struct rig_err why = {0};
         struct frequency_row row;
         double interval_s = work->row_interval_s[work->sensor_source];
@@ -95,14 +127,26 @@ static int collect(struct fit_work *work, struct frequency_row **rows, size_t *c
         if (!code)
             code = true_sine(work, &segment[i], frequency_hz, work->play_mm.value, &input, &why);
         if (!code)
+            code = true_sine(work, &segment[i], frequency_hz, work->play_mm.value + play_u_mm(work),
+                             &wider, &why);
+        struct sine_ratio other;
+        if (!code)
             code = sine_compare(&row.ratio, &output, &input, 1, &why);
+        if (!code)
+            code = sine_compare(&other, &output, &wider, 1, &why);
         if (code == RIG_EMEMORY)
             return rig_fail_memory(err, "the sines of a recording");
         if (code) {
             fit_warn(work->fit, "The sine at %.3g Hz is left out: %s.", frequency_hz, why.text);
             continue;
         }
+        const struct timeline_stroke *stroke = &work->timeline.strokes[segment[i].stroke];
         row.distortion = output.distortion;
+        row.play_gain = other.gain - row.ratio.gain;
+        row.play_rad = sine_wrap(other.phase_rad - row.ratio.phase_rad);
+        row.tie_u_s = stroke->scatter_s;
+        row.settling = settling_left(work, &segment[i], frequency_hz);
+        row.queue_u_s = stroke->queued ? work->timeline.queue_u_s : 0;
         (*rows)[(*count)++] = row;
     }
     return RIG_OK;
@@ -146,6 +190,13 @@ static int figures(struct fit_work *work, const struct frequency_row rows[], siz
     return RIG_OK;
 }
 
+static void contribute_queue(struct result *result, double factor, double queue_u_s)
+{
+    if (queue_u_s > 0)
+        result_contribute(result, "answers that wait in a full controller", 'B', factor * queue_u_s,
+                          INFINITY);
+}
+
 /* Gain and phase of each frequency, by their place in the ascending row. */
 static int each_frequency(struct fit_work *work, const struct frequency_row rows[], size_t count,
                           struct rig_err *err)
@@ -160,6 +211,9 @@ static int each_frequency(struct fit_work *work, const struct frequency_row rows
             return err->code;
         result_contribute(result, "noise of the reading", 'A', ratio->gain_u,
                           ratio->degrees_of_freedom);
+        result_contribute(result, "play of board and stage", 'B', fabs(rows[i].play_gain),
+                          INFINITY);
+        result_contribute_within(result, "settling of the first cycles", rows[i].settling);
         result_combine(result, ratio->gain, "sine of known frequency, inferred against true depth");
         snprintf(name, sizeof name, "phase_%zu", i + 1);
         snprintf(title, sizeof title, "Phase at %.4g Hz", ratio->frequency_hz);
@@ -167,6 +221,12 @@ static int each_frequency(struct fit_work *work, const struct frequency_row rows
             return err->code;
         result_contribute(result, "noise of the reading", 'A', ratio->phase_u,
                           ratio->degrees_of_freedom);
+        result_contribute(result, "play of board and stage", 'B', fabs(rows[i].play_rad), INFINITY);
+        result_contribute_within(result, "settling of the first cycles",
+                                 rows[i].settling / ratio->gain);
+        result_contribute(result, "tie of its stroke to the clock", 'B',
+                          2 * M_PI * ratio->frequency_hz * rows[i].tie_u_s, INFINITY);
+        contribute_queue(result, 2 * M_PI * ratio->frequency_hz, rows[i].queue_u_s);
         fit_contribute_time(work, result, 2 * M_PI * ratio->frequency_hz);
         result_combine(result, ratio->phase_rad,
                        "sine of known frequency, inferred against true depth");
@@ -174,8 +234,15 @@ static int each_frequency(struct fit_work *work, const struct frequency_row rows
     return RIG_OK;
 }
 
+/* What one number from all frequencies rests on, besides noise. */
+struct shared_parts {
+    double play;      /* what one standard uncertainty of the play changes */
+    double drawn;     /* half width of what the way to it leaves open */
+    double queue_u_s; /* NaN: it is no time on the clock */
+};
+
 static int put(struct fit_work *work, const char *name, const char *title, const char *unit,
-               struct estimate estimate, bool on_clock, double drawn_s, const char *method,
+               struct estimate estimate, struct shared_parts parts, const char *method,
                const char *reason, struct rig_err *err)
 {
     struct result *result = result_add(&work->fit->results, name, title, unit, err);
@@ -186,54 +253,101 @@ static int put(struct fit_work *work, const char *name, const char *title, const
         return RIG_OK;
     }
     result_contribute(result, "noise of the sines", 'A', estimate.u, estimate.dof);
-    if (on_clock)
+    if (isfinite(parts.play))
+        result_contribute(result, "play of board and stage", 'B', fabs(parts.play), INFINITY);
+    if (isfinite(parts.queue_u_s)) {
+        contribute_queue(result, 1, parts.queue_u_s);
         fit_contribute_time(work, result, 1);
-    result_contribute_within(result, "line towards zero frequency", drawn_s);
+    }
+    if (isfinite(parts.drawn))
+        result_contribute_within(result, "between and beyond the frequencies", fabs(parts.drawn));
     result_combine(result, estimate.value, method);
     return RIG_OK;
 }
 
-/* One dead time and one time constant over all frequencies. */
+/* The points as the model of all frequencies takes them: each with the tie of its own stroke; with
+ * the play one standard uncertainty wider. */
+static void make_points(struct sine_ratio points[], struct sine_ratio wider[],
+                        const struct frequency_row rows[], size_t count)
+{
+    for (size_t i = 0; i < count; i++) {
+        double w = 2 * M_PI * rows[i].ratio.frequency_hz;
+        points[i] = rows[i].ratio;
+        points[i].lag_u = hypot(points[i].lag_u, rows[i].tie_u_s);
+        points[i].phase_u = w * points[i].lag_u;
+        wider[i] = points[i];
+        wider[i].gain += rows[i].play_gain;
+        wider[i].phase_rad += rows[i].play_rad;
+        wider[i].lag_s = -wider[i].phase_rad / w;
+    }
+}
+
+/* One dead time and one time constant over all frequencies, and what needs no model. */
+static int tell_response(struct fit_work *work, const struct frequency_row rows[], size_t count,
+                         const struct frequency_fit *fit, const struct frequency_fit *wider,
+                         const char *reason, struct rig_err *err)
+{
+    static const char model[] = "dead time and one time constant over all frequencies";
+    double queue_u_s = 0;
+    for (size_t i = 0; i < count; i++)
+        queue_u_s = fmax(queue_u_s, rows[i].queue_u_s);
+    /* A model's bandwidth beyond the highest frequency would be a guess, and where draining is
+     * otherwise than rising the measured gains are the better witness. */
+    const char *unseen = reason ? reason : *fit->bandwidth_reason ? fit->bandwidth_reason : NULL;
+    const struct shared_parts seen = {.play = wider->bandwidth_seen_hz.value -
+                                              fit->bandwidth_seen_hz.value,
+                                      .drawn = fit->bandwidth_drawn_hz,
+                                      .queue_u_s = NAN};
+    int code = put(work, "bandwidth", "Bandwidth, -3 dB", "Hz", fit->bandwidth_seen_hz, seen,
+                   "measured gains, between frequencies 1/gain^2 - 1 as a power of w", unseen, err);
+    const struct shared_parts time_constant = {
+        .play = wider->tau_s.value - fit->tau_s.value, .drawn = 0, .queue_u_s = NAN};
+    if (!code)
+        code =
+            put(work, "sine_time_constant", "Time constant, from sines", "s", fit->tau_s,
+                time_constant, model,
+                !reason && !fit->fits ? "one time constant does not describe the response" : reason,
+                err);
+    bool low = isfinite(fit->low_lag_s.value);
+    const struct shared_parts lag = {.play = low ? wider->low_lag_s.value - fit->low_lag_s.value
+                                                 : wider->mean_lag_s.value - fit->mean_lag_s.value,
+                                     .drawn =
+                                         low ? (rows[0].ratio.lag_s - fit->low_lag_s.value) / 2 : 0,
+                                     .queue_u_s = queue_u_s};
+    bool unfit = !reason && !low && !fit->fits;
+    if (!code)
+        code = put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s",
+                   low ? fit->low_lag_s : fit->mean_lag_s, lag,
+                   low ? "phase over w of the two lowest frequencies, drawn to zero" : model,
+                   unfit ? "the lowest frequency is too high: the reading lags by more than half a "
+                           "radian there, and one time constant does not describe the response"
+                         : reason,
+                   err);
+    return code;
+}
+
 static int over_frequencies(struct fit_work *work, const struct frequency_row rows[], size_t count,
                             struct rig_err *err)
 {
-    static const char model[] = "dead time and one time constant over all frequencies";
-    struct sine_ratio *ratios = calloc(count + 1, sizeof *ratios);
-    struct frequency_fit fit = {0};
+    struct sine_ratio *points = calloc(2 * count + 1, sizeof *points);
+    struct frequency_fit fit = {0}, wider = {0};
     struct rig_err why = {0};
-    if (!ratios)
+    if (!points)
         return rig_fail_memory(err, "the sines of a recording");
-    for (size_t i = 0; i < count; i++)
-        ratios[i] = rows[i].ratio;
-    const struct frequency_options options = {.sample_interval_s =
-                                                  work->row_interval_s[work->sensor_source]};
-    int code = count ? frequency_estimate(&fit, ratios, count, &options, NULL, &why)
+    make_points(points, points + count, rows, count);
+    /* The depth is the curve's own: at rest the gain is 1. */
+    const struct frequency_options options = {
+        .sample_interval_s = work->row_interval_s[work->sensor_source], .gain_at_rest = 1};
+    int code = count ? frequency_estimate(&fit, points, count, &options, NULL, &why)
                      : rig_fail(&why, RIG_EUNKNOWABLE, "the profile has no sines that were run");
-    free(ratios);
+    if (!code && frequency_estimate(&wider, points + count, count, &options, NULL, NULL))
+        wider = fit;
+    free(points);
     if (code == RIG_EMEMORY)
         return rig_fail_memory(err, "the sines of a recording");
-    const char *reason = code ? why.text : NULL;
     if (!code && *fit.note)
         fit_warn(work->fit, "Frequency response: %s", fit.note);
-    /* Where the model does not fit, as when water drains otherwise than it rises, the
-     * measured gains are the better witness. */
-    bool seen = !code && !fit.fits && isfinite(fit.bandwidth_seen_hz.value);
-    code =
-        put(work, "bandwidth", "Bandwidth, -3 dB", "Hz",
-            seen ? fit.bandwidth_seen_hz : fit.bandwidth_hz, false, 0,
-            seen ? "measured gains, between frequencies as 1/gain^2 over w^2" : model, reason, err);
-    bool other = !reason && !fit.fits; /* draining otherwise than rising, say */
-    if (!code)
-        code =
-            put(work, "sine_time_constant", "Time constant, from sines", "s", fit.tau_s, false, 0,
-                model, other ? "one time constant does not describe the response" : reason, err);
-    if (!code)
-        code = put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s",
-                   other ? fit.low_lag_s : fit.mean_lag_s, true,
-                   other ? fabs(rows[0].ratio.lag_s - fit.low_lag_s.value) / 2 : 0,
-                   other ? "phase over w of the lowest frequencies, drawn to zero" : model, reason,
-                   err);
-    return code;
+    return tell_response(work, rows, count, &fit, &wider, code ? why.text : NULL, err);
 }
 
 int fit_sines(struct fit_work *work, struct rig_err *err)

@@ -14,7 +14,7 @@ enum { LOG_GAIN, DEAD, LOG_TAU };
 static const double two_pi = 6.283185307179586477;
 static const double misfit_p = 0.01;
 /* Phase lags below this count as low: what is left of atan(x)/x after the term in x^2 is
- * then below 1.3 %, and a tenth of that in the intercept. */
+ * then below 1.3 %. */
 static const double low_phase_rad = 0.5;
 
 struct point {
@@ -101,63 +101,82 @@ static bool fit_response(struct job *job, struct nonlinear_fit *best)
     return !nonlinear_minimise(best, &problem, start, NULL) && best->determined;
 }
 
+/* The loss (K/gain)^2 of all points at one frequency. */
+struct loss {
+    double x, value, u; /* x: w^2 */
+};
+
+/* Takes the points from *next on that have one frequency. */
+static struct loss next_loss(const struct job *job, size_t *next, double log_gain)
+{
+    const struct point *first = &job->points[*next];
+    double sum = 0, weight = 0;
+    for (; *next < job->n && same_frequency(first, &job->points[*next]); ++*next) {
+        const struct point *point = &job->points[*next];
+        double one = 1 / (point->log_gain_u * point->log_gain_u);
+        sum += one * point->log_gain;
+        weight += one;
+    }
+    double value = exp(2 * (log_gain - sum / weight));
+    return (struct loss){first->w * first->w, value, 2 * value / sqrt(weight)};
+}
+
 /* Where the measured gains pass K/sqrt(2), repeats at one frequency taken together. Between two
- * frequencies (K/gain)^2 is drawn as a line in w^2, which it is for a first-order lag: a line
- * in the logarithms would read 2 % low over a third of a decade. */
+ * frequencies (K/gain)^2 - 1 is drawn as a power of w: of w^2 for a first-order lag, of less where
+ * draining is slower than rising. Half of what a line in w^2 would give more is left open. */
 static void find_bandwidth(struct frequency_fit *fit, const struct job *job, double log_gain,
                            double log_gain_u)
 {
-    double last = NAN, last_u = NAN, last_w = NAN;
+    struct loss last = {.x = NAN}, now = {.x = NAN};
+    size_t next = 0;
     fit->bandwidth_seen_hz = ESTIMATE_UNKNOWN;
-    for (size_t i = 0; i < job->n;) {
-        double sum = 0, weight = 0, w = job->points[i].w;
-        size_t first = i;
-        for (; i < job->n && same_frequency(&job->points[first], &job->points[i]); i++) {
-            double one = 1 / (job->points[i].log_gain_u * job->points[i].log_gain_u);
-            sum += one * job->points[i].log_gain;
-            weight += one;
-        }
-        double loss = exp(2 * (log_gain - sum / weight)), u = 2 * loss / sqrt(weight);
-        if (loss > 2) {
-            if (isnan(last)) {
-                snprintf(fit->bandwidth_reason, sizeof fit->bandwidth_reason,
-                         "the gain is below -3 dB at the lowest frequency, %.3g Hz", w / two_pi);
-                return;
-            }
-            double share = (2 - last) / (loss - last);
-            double slope = (loss - last) / (w * w - last_w * last_w);
-            double value = sqrt(last_w * last_w + share * (w * w - last_w * last_w));
-            double spread = hypot(hypot((1 - share) * last_u, share * u), 4 * log_gain_u);
-            fit->bandwidth_seen_hz = (struct estimate){
-                value / two_pi, spread / slope / (2 * value) / two_pi * fit->birge,
-                fit->fits ? INFINITY : fit->degrees_of_freedom};
-            return;
-        }
-        last = loss;
-        last_u = u;
-        last_w = w;
+    fit->bandwidth_drawn_hz = 0;
+    while (next < job->n && !(now.value > 2)) {
+        last = now;
+        now = next_loss(job, &next, log_gain);
     }
-    snprintf(fit->bandwidth_reason, sizeof fit->bandwidth_reason,
-             "the gain stays above -3 dB up to the highest frequency, %.3g Hz",
-             job->points[job->n - 1].w / two_pi);
+    if (!(now.value > 2)) {
+        snprintf(fit->bandwidth_reason, sizeof fit->bandwidth_reason,
+                 "the gain stays above -3 dB up to the highest frequency, %.3g Hz",
+                 sqrt(now.x) / two_pi);
+        return;
+    }
+    if (isnan(last.x)) {
+        snprintf(fit->bandwidth_reason, sizeof fit->bandwidth_reason,
+                 "the gain is below -3 dB at the lowest frequency, %.3g Hz", sqrt(now.x) / two_pi);
+        return;
+    }
+    double share = (2 - last.value) / (now.value - last.value);
+    double slope = (now.value - last.value) / (now.x - last.x);
+    double line = sqrt(last.x + share * (now.x - last.x)), value = line;
+    if (last.value > 1) {
+        double power = log((now.value - 1) / (last.value - 1)) / log(now.x / last.x);
+        value = sqrt(last.x * pow(last.value - 1, -1 / power));
+    }
+    double spread = hypot(hypot((1 - share) * last.u, share * now.u), 4 * log_gain_u);
+    /* The points' own noise: that one time constant does not describe them is no part of it. */
+    fit->bandwidth_seen_hz =
+        (struct estimate){value / two_pi, spread / slope / (2 * value) / two_pi, INFINITY};
+    fit->bandwidth_drawn_hz = fabs(line - value) / 2 / two_pi;
 }
 
 /* -phase/w against w^2, weighted, to w = 0. */
 static void draw_to_zero(struct frequency_fit *fit, const struct job *job, double shared_u)
 {
     double s = 0, sx = 0, sxx = 0, sy = 0, sxy = 0;
-    size_t used = 0, frequencies = 0;
-    for (size_t i = 0; i < job->n && fabs(job->points[i].phase) < low_phase_rad; i++) {
+    size_t frequencies = 0;
+    for (size_t i = 0; i < job->n && fabs(job->points[0].phase) < low_phase_rad; i++) {
         const struct point *point = &job->points[i];
         double x = point->w * point->w, y = -point->phase / point->w;
         double weight = x / (point->phase_u * point->phase_u);
+        frequencies += i == 0 || !same_frequency(point, point - 1);
+        if (frequencies > 2)
+            break;
         s += weight;
         sx += weight * x;
         sxx += weight * x * x;
         sy += weight * y;
         sxy += weight * x * y;
-        frequencies += i == 0 || !same_frequency(point, point - 1);
-        used++;
     }
     fit->low_lag_s = ESTIMATE_UNKNOWN;
     double determinant = s * sxx - sx * sx;
@@ -168,7 +187,7 @@ static void draw_to_zero(struct frequency_fit *fit, const struct job *job, doubl
 }
 
 static void judge(struct frequency_fit *fit, const struct job *job,
-                  const struct nonlinear_fit *found, double shared_u)
+                  const struct nonlinear_fit *found, double gain_at_rest, double shared_u)
 {
     fit->chi_squared = found->sum_of_squares;
     fit->degrees_of_freedom = found->degrees_of_freedom;
@@ -206,7 +225,10 @@ static void judge(struct frequency_fit *fit, const struct job *job,
                  "dead time and one time constant do not fit the points (chi-squared %.3g for "
                  "%.0f, p = %.2g); uncertainties are widened %.2g times",
                  fit->chi_squared, fit->degrees_of_freedom, fit->p, fit->birge);
-    find_bandwidth(fit, job, found->parameters[LOG_GAIN], log_gain_u / b);
+    if (gain_at_rest > 0)
+        find_bandwidth(fit, job, log(gain_at_rest), 0);
+    else
+        find_bandwidth(fit, job, found->parameters[LOG_GAIN], log_gain_u / b);
     draw_to_zero(fit, job, shared_u);
 }
 
@@ -214,7 +236,7 @@ int frequency_estimate(struct frequency_fit *fit, const struct sine_ratio ratios
                        const struct frequency_options *options, double unwrapped_rad[],
                        struct rig_err *err)
 {
-    static const struct frequency_options usual = {0, 0};
+    static const struct frequency_options usual = {0};
     if (!options)
         options = &usual;
     struct job job = {calloc(n ? n : 1, sizeof *job.points), 0, false};
@@ -257,7 +279,7 @@ int frequency_estimate(struct frequency_fit *fit, const struct sine_ratio ratios
         goto done;
     }
     found.points = job.n;
-    judge(&found, &job, &best, options->common_time_u_s);
+    judge(&found, &job, &best, options->gain_at_rest, options->common_time_u_s);
     if (found.left_out && !*found.note)
         snprintf(found.note, sizeof found.note,
                  "%zu left out: above a quarter of the sampling rate of %.4g Hz", found.left_out,

@@ -20,6 +20,7 @@ struct frequency_options {
     double sample_interval_s; /* between readings; frequencies from a quarter of the sampling
                                  rate on are left out (the reading is not followed any more);
                                  0 or NaN: not known */
+    double gain_at_rest;      /* where it is known; 0 or NaN: found by the model */
     double common_time_u_s;   /* standard uncertainty of the time tie that all frequencies share */
 };
 
@@ -37,10 +38,13 @@ struct frequency_fit {
                                      the model does not fit */
     struct estimate bandwidth_hz; /* where the model's gain is K/sqrt(2) */
     struct estimate bandwidth_seen_hz; /* where the measured gains pass that, interpolated with
-                                          1/gain^2 as a line in w^2; NaN with bandwidth_reason */
+                                          1/gain^2 - 1 as a power of w; NaN with
+                                          bandwidth_reason */
+    double bandwidth_drawn_hz;         /* half of what interpolation in w^2 would give more */
     char bandwidth_reason[FREQUENCY_TEXT_SIZE];
-    struct estimate low_lag_s; /* without the model: phase/w of the lowest frequencies, drawn to
-                                  zero frequency as a line in w^2; NaN when none is low enough */
+    struct estimate low_lag_s; /* without the model: phase/w of the two lowest frequencies, drawn
+                                  to zero frequency as a line in w^2; NaN when the lowest is not
+                                  low enough: half a radian */
     char note[FREQUENCY_TEXT_SIZE]; /* "" or what the reader must know */
 };
 

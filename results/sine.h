@@ -14,7 +14,7 @@
 
 #include <stddef.h>
 
-enum { SINE_HARMONIC_LIMIT = 5 };
+enum { SINE_HARMONIC_LIMIT = 9 };
 
 struct sine_component {
     double cosine, sine; /* A0, B0: cosine cos(wt) + sine sin(wt) */

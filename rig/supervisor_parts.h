@@ -55,7 +55,7 @@ struct supervisor {
     bool asked_at_rest;  /* where the stage stands after the stroke before */
     int64_t sent_ns, accepted_ns, ended_ns;
     int64_t next_query_ns;
-    uint64_t queries; /* so far */
+    uint64_t queries;    /* so far */
     size_t mark;         /* next to come */
     int64_t measured_ns; /* in all phases of measuring before this one */
     double rest_mm;      /* stage position that it was last sent to and came to rest at; NaN */

@@ -214,7 +214,8 @@ static void one_night(unsigned long seed)
     print_message("  %llu strokes, %zu of them known; worst row %.2f mm off; %.0f s measuring\n",
                   (unsigned long long)bench.end.run.whole, known, worst_mm,
                   bench.end.run.measuring_s);
-    /* Bytes that are lost in the midst of a wave can hold the stage up: such a stroke is left out. */
+    /* Bytes that are lost in the midst of a wave can hold the stage up: such a stroke is left out.
+     */
     assert_true(known <= bench.end.run.whole && known + 3 >= bench.end.run.whole);
     /* At 60 mm/s, tied to some milliseconds. */
     assert_true(worst_mm < 1);

@@ -121,6 +121,7 @@ static void tell_sines(struct study_desk *desk, const struct fit *fit, const str
                        const struct sim_truth *truth)
 {
     int i = 0;
+    double amplitude_mm = 0;
     for (size_t f = 0; f < plan_family_count(plan); f++) {
         const struct plan_family *family = &plan_families(plan)[f];
         char name[32];
@@ -129,12 +130,13 @@ static void tell_sines(struct study_desk *desk, const struct fit *fit, const str
             continue;
         random_bench_response(truth, family->frequency_hz, family->amplitude_mm, &gain, &phase);
         i++;
+        amplitude_mm = fmax(amplitude_mm, family->amplitude_mm); /* of all but the fastest */
         snprintf(name, sizeof name, "gain_%d", i);
         tell(desk, fit, name, gain);
         snprintf(name, sizeof name, "phase_%d", i);
         tell(desk, fit, name, phase);
     }
-    tell(desk, fit, "bandwidth", random_bench_bandwidth_hz(truth));
+    tell(desk, fit, "bandwidth", random_bench_bandwidth_hz(truth, amplitude_mm));
     tell(desk, fit, "sine_mean_lag",
          truth->sensor_dead_time_s + (truth->lag_rising_s + truth->lag_falling_s) / 2);
     /* Two different lags are not one time constant. */

@@ -52,8 +52,9 @@ void random_bench_draw(struct fault_bench *bench, unsigned long seed, bool symme
     truth->start_delay_sd_s = between(random, 0, 0.003);
     truth->axis_skew_ppm = between(random, -100, 100);
     /* Which way of a question and its answer is the slower one, nobody knows. */
-    truth->question_delay_s = between(random, 0, 0.002);
-    truth->answer_delay_s = between(random, 0, 0.002);
+    double both_s = between(random, 0, 0.004), share = gsl_rng_uniform(random);
+    truth->question_delay_s = share * both_s;
+    truth->answer_delay_s = (1 - share) * both_s;
     truth->answer_delay_sd_s = between(random, 0, 0.001);
     truth->clock_skew_ppm = between(random, -100, 100);
     truth->clock_offset_s = between(random, 0, 1000);
@@ -102,12 +103,12 @@ void random_bench_response(const struct sim_truth *truth, double frequency_hz, d
     *phase_rad = atan2(c, s) - atan2(input_c, input_s) - w * truth->sensor_dead_time_s;
 }
 
-double random_bench_bandwidth_hz(const struct sim_truth *truth)
+double random_bench_bandwidth_hz(const struct sim_truth *truth, double amplitude_mm)
 {
     double low = 1e-3, high = 1e3, gain, phase;
     for (int i = 0; i < 40; i++) {
         double middle = sqrt(low * high);
-        random_bench_response(truth, middle, INFINITY, &gain, &phase);
+        random_bench_response(truth, middle, amplitude_mm, &gain, &phase);
         if (gain > M_SQRT1_2)
             low = middle;
         else

@@ -20,6 +20,6 @@ double random_bench_slope(const struct sim_truth *truth, double depth_mm);
 void random_bench_response(const struct sim_truth *truth, double frequency_hz, double amplitude_mm,
                            double *gain, double *phase_rad);
 /* Frequency at which that gain, without play, is 1/sqrt(2). */
-double random_bench_bandwidth_hz(const struct sim_truth *truth);
+double random_bench_bandwidth_hz(const struct sim_truth *truth, double amplitude_mm);
 
 #endif

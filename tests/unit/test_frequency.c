@@ -70,7 +70,7 @@ static void exact(void **state)
     assert_contains(fit.bandwidth_reason, "stays above -3 dB up to the highest frequency, 3 Hz");
     /* Common error of time: into what is absolute, not into the time constant. */
     struct frequency_fit tied;
-    struct frequency_options options = {0, 0.005};
+    struct frequency_options options = {.common_time_u_s = 0.005};
     assert_int_equal(frequency_estimate(&tied, ratios, COUNT, &options, NULL, &err), 0);
     assert_near(tied.mean_lag_s.u, hypot(fit.mean_lag_s.u, 0.005), 1e-12, "s");
     assert_near(tied.low_lag_s.u, hypot(fit.low_lag_s.u, 0.005), 1e-12, "s");
@@ -144,7 +144,7 @@ static void refusals(void **state)
     assert_int_equal(frequency_estimate(&fit, ratios, 0, NULL, NULL, &err), RIG_EUNKNOWABLE);
     assert_contains(err.text, "no frequency");
     /* readings twice a second: only what is below 0.5 Hz counts */
-    struct frequency_options options = {0.5, 0};
+    struct frequency_options options = {.sample_interval_s = 0.5};
     double unwrapped[COUNT];
     assert_int_equal(frequency_estimate(&fit, ratios, COUNT, &options, unwrapped, &err), 0);
     assert_int_equal(fit.points + fit.left_out, COUNT);
