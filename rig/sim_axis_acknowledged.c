@@ -69,9 +69,8 @@ static void work_on(struct sim_axis *axis, const char *text, double t)
             p = number * 1000;
         }
     }
-    int what = code == 'G' ? (int)code_number : code == 'M' ? 1000 + (int)code_number : -1;
-    if (code && (code_number != rint(code_number) || code_number < 0 || code_number > 999))
-        what = -1;
+    bool whole = code_number >= 0 && code_number <= 999 && code_number == rint(code_number);
+    int what = code && whole ? (code == 'M' ? 1000 : 0) + (int)code_number : -1;
     switch (what) {
     case 0:
     case 1:

@@ -68,7 +68,7 @@ static void intervals_are_honest(void **state)
                   100 * share, all, told);
     assert_true((double)all > 0.97 * (double)runs); /* a few at 1/2 stay open below */
     assert_near(share, 0.95, 3 * sqrt(0.95 * 0.05 / (double)all), "");
-    assert_true(told > 0.9 * (double)runs);
+    assert_true((double)told > 0.9 * (double)runs);
     gsl_rng_free(random);
 }
 
