@@ -62,7 +62,7 @@ double fit_backlash_mm(const struct fit_work *work)
     const struct timeline *timeline = &work->timeline;
     return isfinite(timeline->backlash_mm)
                ? fmax(timeline->backlash_mm, 0) + timeline->backlash_u_mm
-               : work->rig->axis.backlash_mm;
+               : fit_synced_backlash_mm(work);
 }
 
 double fit_place_u_mm(const struct fit_work *work)
@@ -133,12 +133,14 @@ static int make_timeline(struct fit_work *work, size_t threads, struct rig_err *
     struct stroke_row *strokes = NULL;
     size_t motion_count = 0, stroke_count = 0;
     struct scan_report report = {0};
+    struct timeline_prior prior;
+    const bool known = fit_prior(work, &prior);
     int code = recording_motion_rows(work->recording, &motion, &motion_count, &report, err);
     if (!code)
         code = recording_stroke_rows(work->recording, &strokes, &stroke_count, &report, err);
     if (!code)
-        code = timeline_make(&work->timeline, work->plan, motion, motion_count, strokes,
-                             stroke_count, &work->rig->axis, err);
+        code = timeline_make_knowing(&work->timeline, work->plan, motion, motion_count, strokes,
+                                     stroke_count, &work->rig->axis, known ? &prior : NULL, err);
     if (!code)
         code = fit_witness(work, threads, err);
     free(motion);

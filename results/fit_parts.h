@@ -119,6 +119,9 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
 int fit_read_source(struct fit_work *work, size_t source, const struct fit_options *options,
                     struct rig_err *err);
 
+/* What a sync file says of the axis; false: there is none. Of its play, else as stated. */
+bool fit_prior(const struct fit_work *work, struct timeline_prior *prior);
+double fit_synced_backlash_mm(const struct fit_work *work);
 /* Ties the clocks by a channel on the stage, where there is one that is any use; after the
  * timeline was made. */
 int fit_witness(struct fit_work *work, size_t threads, struct rig_err *err);

@@ -209,6 +209,33 @@ int fit_witness(struct fit_work *work, size_t threads, struct rig_err *err)
     return code;
 }
 
+/* ---- what was known beforehand ---- */
+
+bool fit_prior(const struct fit_work *work, struct timeline_prior *prior)
+{
+    const struct sync *sync = recording_known(work->recording);
+    const struct run_facts *facts = recording_facts(work->recording);
+    if (!sync && *facts->sync_text)
+        fit_warn(work->fit, "%.100s: is not of this axis, or can't be read, and was left unused.",
+                 facts->sync_name);
+    if (!sync)
+        return false;
+    *prior = (struct timeline_prior){.start_delay_s = sync->start_delay_s.value,
+                                     .start_delay_u_s = sync->start_delay_s.u,
+                                     .spread_s = sync->spread_s,
+                                     .skew = -1e-6 * sync->skew_ppm.value, /* the sign flips here */
+                                     .skew_u = 1e-6 * sync->skew_ppm.u};
+    return true;
+}
+
+double fit_synced_backlash_mm(const struct fit_work *work)
+{
+    const struct sync *sync = recording_known(work->recording);
+    return sync && isfinite(sync->backlash_mm.value)
+               ? fmax(sync->backlash_mm.value, 0) + sync->backlash_mm.u
+               : work->rig->axis.backlash_mm;
+}
+
 /* ---- what the tie says ---- */
 
 static const char *unseen = "nothing sees the stage itself: needs a channel with role reference "

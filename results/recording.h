@@ -19,6 +19,7 @@
 #include "base/err.h"
 #include "motion/plan.h"
 #include "motion/rigfile.h"
+#include "motion/syncfile.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -44,9 +45,10 @@ struct run_facts {
     const char *rig_name, *rig_text;
     const char *controller_name, *controller_text; /* NULL or "": the rig names no file */
     const char *profile_name, *profile_text;
-    const char *started; /* UTC, RFC 3339 */
-    const char *version; /* of the program */
-    double water_degc;   /* NaN: not given */
+    const char *sync_name, *sync_text; /* NULL or "": no sync file was used */
+    const char *started;               /* UTC, RFC 3339 */
+    const char *version;               /* of the program */
+    double water_degc;                 /* NaN: not given */
 };
 
 /* ---- writing: one thread only ---- */
@@ -101,6 +103,9 @@ void recording_free(struct recording *recording);
 const struct run_facts *recording_facts(const struct recording *recording);
 const struct rig *recording_rig(const struct recording *recording);
 const struct plan *recording_plan(const struct recording *recording);
+/* What was known of axis and boards beforehand; NULL: nothing, or the text inside can't be read
+ * or is of another axis. */
+const struct sync *recording_known(const struct recording *recording);
 enum run_state recording_state(const struct recording *recording);
 const char *recording_state_reason(const struct recording *recording);
 const char *recording_folder(const struct recording *recording);

@@ -50,7 +50,9 @@ int run_document_make(struct run_document *document, const struct run_facts *fac
                  {"controller_name", facts->controller_name ? facts->controller_name : ""},
                  {"controller", facts->controller_text ? facts->controller_text : ""},
                  {"profile_name", facts->profile_name},
-                 {"profile", facts->profile_text}};
+                 {"profile", facts->profile_text},
+                 {"sync_name", facts->sync_name ? facts->sync_name : ""},
+                 {"sync", facts->sync_text ? facts->sync_text : ""}};
     *document = (struct run_document){.root = json_object(), .facts = *facts};
     if (!document->root)
         return rig_fail_memory(err, "run.json");
@@ -221,7 +223,9 @@ static int read_texts(struct run_document *document, const char *name, const cha
                  {"controller_name", &facts->controller_name, false},
                  {"controller", &facts->controller_text, false},
                  {"profile_name", &facts->profile_name, false},
-                 {"profile", &facts->profile_text, true}};
+                 {"profile", &facts->profile_text, true},
+                 {"sync_name", &facts->sync_name, false},
+                 {"sync", &facts->sync_text, false}};
     for (size_t i = 0; i < sizeof texts / sizeof *texts; i++) {
         const json_t *found = json_object_get(document->root, texts[i].key);
         if (!json_is_string(found) && (found || texts[i].needed))

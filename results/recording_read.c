@@ -15,6 +15,8 @@ struct recording {
     struct run_document document;
     struct rig rig;
     struct plan *plan;
+    struct sync sync;
+    bool has_sync;
 };
 
 const char *run_state_name(enum run_state state)
@@ -47,6 +49,21 @@ static int load_trace(void *context, const char *path, char **bytes, size_t *siz
     return code;
 }
 
+/* The run would have refused a text that can't be read: without it there is less to know, and
+ * no reason to give the recording up. */
+static void read_sync(struct recording *recording, struct units *units)
+{
+    const struct run_facts *facts = &recording->document.facts;
+    char mark[SYNC_MARK_SIZE];
+    struct rig_err why = {0};
+    recording->has_sync =
+        !sync_read(&recording->sync, facts->sync_name, facts->sync_text, strlen(facts->sync_text),
+                   units, &why) &&
+        !sync_axis_mark(mark, facts->rig_name, facts->rig_text,
+                        *facts->controller_text ? facts->controller_text : NULL, &why) &&
+        strcmp(mark, recording->sync.axis) == 0;
+}
+
 static int make_plan(struct recording *recording, struct rig_err *err)
 {
     const struct run_facts *facts = &recording->document.facts;
@@ -65,6 +82,8 @@ static int make_plan(struct recording *recording, struct rig_err *err)
                                     strlen(facts->profile_text), units, &files, &why);
         code = recording->plan ? RIG_OK : (int)why.code;
     }
+    if (!code && *facts->sync_text)
+        read_sync(recording, units);
     units_close(units);
     if (code)
         return rig_fail(err, (enum rig_code)code, "%s/run.json: %.400s", recording->folder,
@@ -136,6 +155,11 @@ const struct rig *recording_rig(const struct recording *recording)
 const struct plan *recording_plan(const struct recording *recording)
 {
     return recording->plan;
+}
+
+const struct sync *recording_known(const struct recording *recording)
+{
+    return recording->has_sync ? &recording->sync : NULL;
 }
 
 enum run_state recording_state(const struct recording *recording)

@@ -10,6 +10,7 @@ const char *timeline_anchor_name(enum timeline_anchor anchor)
 {
     static const char *const names[] = {[ANCHOR_NONE] = "none",
                                         [ANCHOR_ACKNOWLEDGED] = "acknowledgements",
+                                        [ANCHOR_SYNCED] = "acknowledgements and a sync file",
                                         [ANCHOR_POLLED] = "position reports",
                                         [ANCHOR_TRIP] = "trip channel",
                                         [ANCHOR_REFERENCE] = "reference channel"};
@@ -134,6 +135,16 @@ int timeline_make(struct timeline *timeline, const struct plan *plan,
                   const struct stroke_row strokes[], size_t row_count, const struct rig_axis *axis,
                   struct rig_err *err)
 {
+    return timeline_make_knowing(timeline, plan, motion, motion_count, strokes, row_count, axis,
+                                 NULL, err);
+}
+
+int timeline_make_knowing(struct timeline *timeline, const struct plan *plan,
+                          const struct motion_row motion[], size_t motion_count,
+                          const struct stroke_row strokes[], size_t row_count,
+                          const struct rig_axis *axis, const struct timeline_prior *prior,
+                          struct rig_err *err)
+{
     size_t count = plan_stroke_count(plan);
     const struct plan_stroke *planned = plan_strokes(plan);
     *timeline = (struct timeline){.stroke_count = count,
@@ -165,10 +176,11 @@ int timeline_make(struct timeline *timeline, const struct plan *plan,
     if (!code && count > 0)
         end_last_hold(timeline, times, motion, motion_count);
     if (!code)
-        code = timeline_acknowledged(timeline, times, err);
+        code = timeline_acknowledged(timeline, times, prior, err);
     bool polled = false;
     if (!code && timeline->anchor != ANCHOR_NONE && axis->live_position)
-        code = timeline_polled(timeline, plan, motion, motion_count, times, axis, &polled, err);
+        code =
+            timeline_polled(timeline, plan, motion, motion_count, times, axis, prior, &polled, err);
     free(times);
     timeline_end_strokes(timeline);
     if (code)

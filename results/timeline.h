@@ -15,6 +15,7 @@
 enum timeline_anchor {
     ANCHOR_NONE,
     ANCHOR_ACKNOWLEDGED,
+    ANCHOR_SYNCED, /* acknowledgements, and the start delay as measured beforehand */
     ANCHOR_POLLED,
     ANCHOR_TRIP,
     ANCHOR_REFERENCE
@@ -31,6 +32,12 @@ struct timeline_stroke {
                          interrupted, and the hold ends there; 0: it was not */
     double scatter_s; /* standard uncertainty of this stroke's own tie (random part) */
     bool queued;      /* tied by answers that waited in a full controller */
+};
+
+/* What was measured of the axis beforehand, on another day; NaN: not known. */
+struct timeline_prior {
+    double start_delay_s, start_delay_u_s, spread_s;
+    double skew, skew_u; /* as struct timeline has it */
 };
 
 struct timeline {
@@ -69,6 +76,12 @@ int timeline_make(struct timeline *timeline, const struct plan *plan,
                   const struct motion_row motion[], size_t motion_count,
                   const struct stroke_row strokes[], size_t row_count, const struct rig_axis *axis,
                   struct rig_err *err);
+/* With what is known beforehand; prior: NULL for nothing. */
+int timeline_make_knowing(struct timeline *timeline, const struct plan *plan,
+                          const struct motion_row motion[], size_t motion_count,
+                          const struct stroke_row strokes[], size_t row_count,
+                          const struct rig_axis *axis, const struct timeline_prior *prior,
+                          struct rig_err *err);
 void timeline_free(struct timeline *timeline);
 
 /* Plan time of a host time: inside a stroke by its tie, in the hold after it by the

@@ -45,10 +45,11 @@ static void sort_out(struct slack slacks[], size_t count, double skew, double sc
 }
 
 /* Straight line of slack against duration over the usual strokes; the slope is the
- * skew, drawn towards 0 by what is known of clocks beforehand. */
-static struct slack_fit fit_slack(const struct slack slacks[], size_t count)
+ * skew, drawn towards what is known of the clock beforehand. */
+static struct slack_fit fit_slack(const struct slack slacks[], size_t count, double prior_skew,
+                                  double prior_u)
 {
-    struct slack_fit fit = {.skew_u = TIMELINE_SKEW_PRIOR_U};
+    struct slack_fit fit = {.skew = prior_skew, .skew_u = prior_u};
     double n = 0, mean_g = 0, sxx = 0, sxy = 0, square = 0;
     for (size_t i = 0; i < count; i++)
         if (slacks[i].usual) {
@@ -71,8 +72,8 @@ static struct slack_fit fit_slack(const struct slack slacks[], size_t count)
     if (n >= 3 && sxx > 0) {
         double deviation = fmax(sqrt(square / (n - 2)), SPREAD_FLOOR_S);
         double weight = sxx / (deviation * deviation);
-        double prior = 1 / (TIMELINE_SKEW_PRIOR_U * TIMELINE_SKEW_PRIOR_U);
-        fit.skew = slope * weight / (weight + prior);
+        double prior = 1 / (prior_u * prior_u);
+        fit.skew = (slope * weight + prior_skew * prior) / (weight + prior);
         fit.skew_u = 1 / sqrt(weight + prior);
     }
     square = 0;
@@ -105,8 +106,45 @@ static void tie(struct timeline *timeline, const struct stroke_times times[],
     timeline->anchor = ANCHOR_ACKNOWLEDGED;
 }
 
+/* The start delay as it was measured on another day: what all strokes share is its uncertainty,
+ * and what varies between them its spread, once more where a stroke's slack is unusual. Left
+ * unused where it does not fit into the slack. */
+static void tie_by_prior(struct timeline *timeline, const struct stroke_times times[],
+                         const struct slack slacks[], size_t count, const struct slack_fit *fit,
+                         const struct timeline_prior *prior)
+{
+    double delay_s = prior->start_delay_s, u_s = prior->start_delay_u_s;
+    if (!(delay_s - 3 * u_s <= fit->slack_s && delay_s + 3 * u_s >= 0))
+        return;
+    for (size_t i = 0; i < count; i++) {
+        struct timeline_stroke *stroke = &timeline->strokes[slacks[i].stroke];
+        double late_s = slacks[i].g_s - fit->skew * slacks[i].duration_s - fit->slack_s;
+        stroke->host_start_s = times[slacks[i].stroke].sent_s + delay_s;
+        stroke->scatter_s = isfinite(prior->spread_s) ? prior->spread_s : fit->spread_s / 2;
+        if (!slacks[i].usual) { /* at the start or at the end: nobody knows at which */
+            stroke->host_start_s += late_s / 2;
+            stroke->scatter_s = fmax(stroke->scatter_s, fabs(late_s) / (2 * SQRT3));
+        }
+    }
+    timeline->common_u_s = hypot(u_s, fit->duration_s * fit->skew_u / 2);
+    timeline->start_delay_s = delay_s;
+    timeline->start_delay_u_s = u_s;
+    timeline->start_delay_spread_s = prior->spread_s;
+    timeline->anchor = ANCHOR_SYNCED;
+}
+
+/* A clock moves by so much from one day to another (common practice, no source). */
+static const double SKEW_FROM_DAY_TO_DAY = 50e-6;
+
+void timeline_skew_prior(const struct timeline_prior *prior, double *skew, double *skew_u)
+{
+    bool known = prior && isfinite(prior->skew) && isfinite(prior->skew_u);
+    *skew = known ? prior->skew : 0;
+    *skew_u = known ? hypot(prior->skew_u, SKEW_FROM_DAY_TO_DAY) : TIMELINE_SKEW_PRIOR_U;
+}
+
 int timeline_acknowledged(struct timeline *timeline, const struct stroke_times times[],
-                          struct rig_err *err)
+                          const struct timeline_prior *prior, struct rig_err *err)
 {
     size_t room = timeline->stroke_count + 1, count = 0;
     struct slack *slacks = malloc(room * sizeof *slacks);
@@ -124,12 +162,16 @@ int timeline_acknowledged(struct timeline *timeline, const struct stroke_times t
                                .duration_s = times[i].duration_s,
                                .usual = true};
     if (count > 0) {
-        struct slack_fit fit = fit_slack(slacks, count);
+        double skew, skew_u;
+        timeline_skew_prior(prior, &skew, &skew_u);
+        struct slack_fit fit = fit_slack(slacks, count, skew, skew_u);
         for (int round = 0; round < 3; round++) {
             sort_out(slacks, count, fit.skew, scratch);
-            fit = fit_slack(slacks, count);
+            fit = fit_slack(slacks, count, skew, skew_u);
         }
         tie(timeline, times, slacks, count, &fit);
+        if (prior && isfinite(prior->start_delay_s) && isfinite(prior->start_delay_u_s))
+            tie_by_prior(timeline, times, slacks, count, &fit, prior);
     }
     free(slacks);
     free(scratch);

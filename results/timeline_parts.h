@@ -18,14 +18,17 @@ struct stroke_times {
 /* Ties from the acknowledgements alone: fills host_start_s, scatter_s, common_u_s,
  * skew, skew_u of all known strokes. */
 int timeline_acknowledged(struct timeline *timeline, const struct stroke_times times[],
-                          struct rig_err *err);
+                          const struct timeline_prior *prior, struct rig_err *err);
 
 /* Ties from position reports; after timeline_acknowledged. *done is false, and the
  * timeline untouched, when the reports can't carry it. */
 int timeline_polled(struct timeline *timeline, const struct plan *plan,
                     const struct motion_row motion[], size_t motion_count,
-                    const struct stroke_times times[], const struct rig_axis *axis, bool *done,
-                    struct rig_err *err);
+                    const struct stroke_times times[], const struct rig_axis *axis,
+                    const struct timeline_prior *prior, bool *done, struct rig_err *err);
+
+/* What is known of the skew before anything is seen: mean and standard uncertainty. */
+void timeline_skew_prior(const struct timeline_prior *prior, double *skew, double *skew_u);
 
 /* Sets host_end_s of all strokes from their starts and the skew. */
 void timeline_end_strokes(struct timeline *timeline);

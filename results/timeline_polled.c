@@ -270,6 +270,8 @@ static void settle(struct polled *polled, const struct delay *delay, double comm
     timeline->skew_u = polled->skew_u;
     timeline->start_delay_s = delay->mean_s;
     timeline->start_delay_u_s = hypot(delay->mean_u_s, common_u_s);
+    timeline->start_delay_spread_s =
+        delay->strokes >= TIE_ENOUGH_STROKES ? delay->between_s : (double)NAN;
 }
 
 static int tie_all(struct polled *polled, const struct motion_row motion[], size_t count,
@@ -300,8 +302,8 @@ static int tie_all(struct polled *polled, const struct motion_row motion[], size
 
 int timeline_polled(struct timeline *timeline, const struct plan *plan,
                     const struct motion_row motion[], size_t motion_count,
-                    const struct stroke_times times[], const struct rig_axis *axis, bool *done,
-                    struct rig_err *err)
+                    const struct stroke_times times[], const struct rig_axis *axis,
+                    const struct timeline_prior *prior, bool *done, struct rig_err *err)
 {
     double axis_step_mm = axis->step_mm > 0 ? axis->step_mm : 0;
     struct polled polled = {.plan = plan,
@@ -313,6 +315,7 @@ int timeline_polled(struct timeline *timeline, const struct plan *plan,
                             .delay_s = NAN};
     size_t asked = 0, failed = 0, tied = 0;
     *done = false;
+    timeline_skew_prior(prior, &polled.prior_skew, &polled.prior_skew_u);
     polled.strokes = calloc(timeline->stroke_count + 1, sizeof *polled.strokes);
     int code = polled.strokes ? tie_all(&polled, motion, motion_count, &asked, err)
                               : rig_fail_memory(err, "the timeline");

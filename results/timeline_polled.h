@@ -40,7 +40,8 @@ struct polled {
     struct stroke_tie *strokes;
     double *scratch;
     size_t scratch_room;
-    double delay_s; /* latest, as the guess for the next stroke; NaN */
+    double delay_s;                  /* latest, as the guess for the next stroke; NaN */
+    double prior_skew, prior_skew_u; /* of the axis' clock, before a report is seen */
     double skew, skew_u, side[POLLED_PARTS], side_u[POLLED_PARTS];
     double kappa; /* what is random within a bracket, as a share of it */
     double ratio; /* chi squared a degree of freedom, at least 1 */

@@ -151,7 +151,7 @@ static void unmix_queue(const struct polled *polled, double *square, double *pro
  * beforehand of each (a clock's skew; |side| <= 1, rectangular). */
 static void regress(struct polled *polled)
 {
-    const double prior[3] = {1 / (TIMELINE_SKEW_PRIOR_U * TIMELINE_SKEW_PRIOR_U), 3, 3};
+    const double prior[3] = {1 / (polled->prior_skew_u * polled->prior_skew_u), 3, 3};
     double a[3][3] = {{0}}, b[3] = {0}, n = 0, strokes = 0, chi2 = 0;
     for (size_t i = 0; i < polled->count; i++) {
         const struct tie *tie = &polled->ties[i];
@@ -172,6 +172,7 @@ static void regress(struct polled *polled)
     double ratio = polled->ratio, found[3], inverse[3];
     for (int k = 0; k < 3; k++)
         a[k][k] += prior[k] * ratio;
+    b[0] += prior[0] * ratio * polled->prior_skew;
     solve(a, b, found, inverse);
     polled->skew = found[0];
     polled->skew_u = sqrt(ratio * inverse[0]);

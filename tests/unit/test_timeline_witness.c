@@ -424,6 +424,55 @@ static int tear_down(void **state)
     return 0;
 }
 
+/* Strokes tied by acknowledgements, with what another day's sync measured. */
+static void a_sync_file_is_honest(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
+    struct tally all = {0}, common = {0}, skew = {0};
+    for (int i = 0; i < 150; i++) {
+        struct bench bench = draw(fixture, plan);
+        struct rig_err err = {0};
+        struct timeline timeline;
+        struct timeline_prior prior = {
+            .start_delay_s = bench.delay_s + gsl_ran_gaussian(fixture->random, 0.001),
+            .start_delay_u_s = 0.001,
+            .spread_s = bench.delay_sd_s,
+            .skew = bench.skew + gsl_ran_gaussian(fixture->random, 50e-6),
+            .skew_u = 2e-6};
+        run_strokes(&bench, fixture->random);
+        assert_int_equal(timeline_make_knowing(&timeline, plan, NULL, 0, bench.rows,
+                                               bench.row_count, &bench.axis, &prior, &err),
+                         0);
+        assert_int_equal(timeline.anchor, ANCHOR_SYNCED);
+        assert_true(timeline.start_delay_u_s == 0.001);
+        double mean = 0, n = 0;
+        for (size_t k = 0; k < timeline.stroke_count; k++) {
+            double error = timeline.strokes[k].host_start_s - bench.start_s[k];
+            mean += (error - mean) / ++n;
+            count(&all, error, hypot(timeline.strokes[k].scatter_s, timeline.common_u_s));
+        }
+        count(&common, mean, hypot(timeline.common_u_s, timeline.start_delay_spread_s / sqrt(n)));
+        count(&skew, timeline.skew - bench.skew, timeline.skew_u);
+        timeline_free(&timeline);
+
+        /* One that can't be: strokes would end before they began. */
+        prior.start_delay_s = 3;
+        assert_int_equal(timeline_make_knowing(&timeline, plan, NULL, 0, bench.rows,
+                                               bench.row_count, &bench.axis, &prior, &err),
+                         0);
+        assert_int_equal(timeline.anchor, ANCHOR_ACKNOWLEDGED);
+        timeline_free(&timeline);
+        done(&bench);
+    }
+    print_message("error over stated: all %.2f, common %.2f, skew %.2f; covered %.3f\n",
+                  ratio(&all), ratio(&common), ratio(&skew), all.covered / all.n);
+    assert_in_range((int)(1000 * all.covered / all.n), 920, 985);
+    assert_near(ratio(&common), 1, 0.2, "");
+    assert_near(ratio(&skew), 1, 0.25, "");
+    plan_free(plan);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -432,6 +481,7 @@ int main(void)
         cmocka_unit_test(channels_that_are_no_use),
         cmocka_unit_test(a_trip_as_switches_are),
         cmocka_unit_test(parts_add_up),
+        cmocka_unit_test(a_sync_file_is_honest),
     };
     return cmocka_run_group_tests(tests, set_up, tear_down);
 }
