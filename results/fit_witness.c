@@ -258,6 +258,14 @@ static int tell(struct fit_work *work, const char *name, const char *title, cons
     return RIG_OK;
 }
 
+static double known_strokes(const struct timeline *timeline)
+{
+    double n = 0;
+    for (size_t k = 0; k < timeline->stroke_count; k++)
+        n += timeline->strokes[k].known;
+    return n;
+}
+
 int fit_tie(struct fit_work *work, struct rig_err *err)
 {
     const struct timeline *timeline = &work->timeline;
@@ -267,6 +275,11 @@ int fit_tie(struct fit_work *work, struct rig_err *err)
                     "the end of its move came before it; position reports, or a channel with role "
                     "reference or trip do",
                     err);
+    if (!code)
+        code = tell(work, "start_delay_spread", "Start delay varies between strokes by", "s",
+                    timeline->start_delay_spread_s,
+                    timeline->start_delay_spread_s / sqrt(2 * fmax(known_strokes(timeline) - 1, 1)),
+                    "as with the start delay", err);
     if (!code)
         code = tell(work, "clock_tie", "Clocks tied to within, all strokes alike", "s",
                     timeline->common_u_s, NAN, "", err);

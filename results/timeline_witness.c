@@ -240,11 +240,13 @@ static void settle(struct stage_fit *fit)
         mixed_lean(&fit->mixed, k, lean);
         for (size_t i = 0; i < fit->mixed.shared; i++)
             lean[i] -= mean[i];
+        own->queued = false;
         own->host_start_s =
             fit->tied_s[k] - (1 + timeline->skew) * (stage_middle_s(fit, k) - own->plan_start_s);
         own->scatter_s =
             sqrt(1 / fit->mixed.groups[k].a + mixed_shared_variance(&fit->mixed, lean));
     }
+    timeline->queue_u_s = 0;
     timeline->source = fit->source.index;
     timeline->source_u_s = fit->source.delay_half_s / SQRT3;
     timeline->common_u_s =

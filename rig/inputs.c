@@ -5,22 +5,18 @@
 #include "base/number.h"
 #include "base/statement.h"
 #include "motion/axis.h"
+#include "motion/syncfile.h"
 
 #include <ctype.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
-int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig_path,
-                struct rig_err *err)
+int inputs_read_rig(struct inputs *inputs, const char *rig_path, struct rig_err *err)
 {
-    memset(inputs, 0, sizeof *inputs);
+    int code = RIG_EOS;
     inputs->rig_path = rig_path;
-    inputs->profile_path = profile_path;
-    int code = traces_beside(&inputs->traces, profile_path, &inputs->files, err);
-    if (code)
-        return code;
-    code = RIG_EOS;
     inputs->units = units_open(err);
     if (!inputs->units)
         goto fail;
@@ -32,18 +28,44 @@ int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig
     if (!code)
         code = inputs_controller(&inputs->rig, rig_path, &inputs->controller_text, err);
     if (!code)
-        code = file_read(profile_path, STATEMENT_FILE_LIMIT + 1, &inputs->profile_text,
-                         &inputs->profile_size, err);
-    if (code)
-        goto fail;
-    inputs->plan = plan_make(&inputs->rig, profile_path, inputs->profile_text, inputs->profile_size,
-                             inputs->units, &inputs->files, err);
-    if (inputs->plan)
         return RIG_OK;
-    code = err && err->code ? (int)err->code : RIG_EINPUT;
 fail:
     inputs_free(inputs);
     return code;
+}
+
+int inputs_plan(struct inputs *inputs, const char *profile_name, char *text, size_t size,
+                struct rig_err *err)
+{
+    inputs->profile_path = profile_name;
+    inputs->profile_text = text;
+    inputs->profile_size = size;
+    inputs->plan = plan_make(&inputs->rig, profile_name, inputs->profile_text, inputs->profile_size,
+                             inputs->units, &inputs->files, err);
+    if (inputs->plan)
+        return RIG_OK;
+    int code = err && err->code ? (int)err->code : RIG_EINPUT;
+    inputs_free(inputs);
+    return code;
+}
+
+int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig_path,
+                struct rig_err *err)
+{
+    char *text = NULL;
+    size_t size;
+    memset(inputs, 0, sizeof *inputs);
+    int code = traces_beside(&inputs->traces, profile_path, &inputs->files, err);
+    if (!code)
+        code = inputs_read_rig(inputs, rig_path, err);
+    if (code)
+        return code;
+    code = file_read(profile_path, STATEMENT_FILE_LIMIT + 1, &text, &size, err);
+    if (code) {
+        inputs_free(inputs);
+        return code;
+    }
+    return inputs_plan(inputs, profile_path, text, size, err);
 }
 
 void inputs_free(struct inputs *inputs)
@@ -53,7 +75,69 @@ void inputs_free(struct inputs *inputs)
     free(inputs->rig_text);
     free(inputs->profile_text);
     free(inputs->controller_text);
+    free(inputs->sync_path);
+    free(inputs->sync_text);
     memset(inputs, 0, sizeof *inputs);
+}
+
+char *inputs_sync_path(const char *rig_path)
+{
+    size_t size = strlen(rig_path);
+    if (size > 4 && strcmp(rig_path + size - 4, ".rig") == 0)
+        size -= 4;
+    char *path = malloc(size + sizeof ".sync");
+    if (path)
+        snprintf(path, size + sizeof ".sync", "%.*s.sync", (int)size, rig_path);
+    return path;
+}
+
+/* Made with this axis? */
+static int check_sync(const struct inputs *inputs, const struct sync *sync, bool *same,
+                      struct rig_err *err)
+{
+    char mark[SYNC_MARK_SIZE];
+    int code =
+        sync_axis_mark(mark, inputs->rig_path, inputs->rig_text, inputs->controller_text, err);
+    *same = !code && strcmp(mark, sync->axis) == 0;
+    return code;
+}
+
+int inputs_sync(struct inputs *inputs, const char *given, char warning[256], struct rig_err *err)
+{
+    struct sync sync;
+    char *path = given ? strdup(given) : inputs_sync_path(inputs->rig_path), *text = NULL;
+    size_t size;
+    bool same = false;
+    *warning = 0;
+    if (!path)
+        return rig_fail_memory(err, "a path");
+    if (!given && access(path, F_OK) != 0) {
+        free(path);
+        return RIG_OK;
+    }
+    int code = file_read(path, STATEMENT_FILE_LIMIT + 1, &text, &size, err);
+    if (!code)
+        code = sync_read(&sync, path, text, size, inputs->units, err);
+    if (!code)
+        code = check_sync(inputs, &sync, &same, err);
+    if (!code && same) {
+        inputs->sync_path = path;
+        inputs->sync_text = text;
+        return RIG_OK;
+    }
+    if (!code && given)
+        code = rig_fail(err, RIG_EINPUT,
+                        "%s: was measured with another axis block than %s has; run 'wetsweep "
+                        "sync --rig %s' again",
+                        path, inputs->rig_path, inputs->rig_path);
+    else if (!code)
+        snprintf(warning, 256,
+                 "%.80s: was measured with another axis block than %.60s has, and is left "
+                 "unused; run 'wetsweep sync' again",
+                 path, inputs->rig_path);
+    free(path);
+    free(text);
+    return code;
 }
 
 int inputs_controller(struct rig *rig, const char *rig_path, char **text, struct rig_err *err)

@@ -18,6 +18,7 @@
     X(ledger, "what was measured when, on which board, and how results moved")                     \
     X(ports, "list the serial ports and what is known of each")                                    \
     X(plan, "check a profile against a rig, without hardware")                                     \
+    X(sync, "measure an axis' start delay, play and clock, for later runs")                        \
     X(simulate, "play the hardware of a bench on pseudo-terminals")                                \
     X(watch, "show a recording that grows, or a finished one, as a page")
 

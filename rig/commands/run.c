@@ -34,6 +34,9 @@ static const char usage[] =
     "  --on-event COMMAND    a program to call at each fault and at the end, with the event in\n"
     "                        WETSWEEP_EVENT, WETSWEEP_TEXT, WETSWEEP_T_S, WETSWEEP_RECORDING,\n"
     "                        WETSWEEP_BOARD; ended after 30 s\n"
+    "  --sync FILE           what wetsweep sync measured (default: RIG with .sync in place of "
+    ".rig,\n"
+    "                        if there is one)\n"
     "  --watch [ADDRESS:PORT]  show the run as a page in a browser (default: 127.0.0.1:8737, or\n"
     "                        one of the nine ports after it); stopping it there takes the token\n"
     "                        that is printed\n"
@@ -61,7 +64,7 @@ static int parse(int argc, char **argv, struct run_options *options)
         {"--out", &options->out},           {"--bench", &options->bench},
         {"--ports", &options->ports},       {"--seed", &seed},
         {"--until", &options->until},       {"--on-event", &options->on_event},
-        {"--patience", &options->patience},
+        {"--patience", &options->patience}, {"--sync", &options->sync},
     };
     for (int i = 1; i < argc; i++) {
         const struct option_place *place = NULL;
@@ -105,8 +108,7 @@ static int parse(int argc, char **argv, struct run_options *options)
     return 0;
 }
 
-/* ID-YYYYMMDD-HHMMSS.recording, local time; what a path can't hold becomes '-'. */
-static void default_folder(char *folder, size_t room, const char *board)
+void run_default_folder(char *folder, size_t room, const char *board)
 {
     char stamp[32] = "";
     time_t now = time(NULL);
@@ -135,7 +137,10 @@ int command_run(int argc, char **argv)
     struct rig_err err = {0};
     struct inputs inputs;
     double water_degc = NAN;
+    char warning[256];
     int code = inputs_read(&inputs, options.profile, options.rig, &err);
+    if (!code && !(code = inputs_sync(&inputs, options.sync, warning, &err)) && *warning)
+        fprintf(stderr, "wetsweep: %s\n", warning);
     if (!code && options.water_temperature)
         code = inputs_quantity(inputs.units, QUANTITY_TEMPERATURE, "--water-temperature",
                                options.water_temperature, &water_degc, &err);
@@ -150,7 +155,7 @@ int command_run(int argc, char **argv)
     }
     char folder[160];
     if (!options.out) {
-        default_folder(folder, sizeof folder, options.board);
+        run_default_folder(folder, sizeof folder, options.board);
         options.out = folder;
     }
     status = run_carry_out(&options, &inputs, water_degc, options.out);

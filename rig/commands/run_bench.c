@@ -219,6 +219,7 @@ int run_carry_out(const struct run_options *options, struct inputs *inputs, doub
     job->bench.signal_fd = job->lock_fd = -1;
     job->bench.patience_s = options->patience_s;
     run_show_open(&job->show, inputs->plan);
+    job->show.no_next = options->measures_axis;
     int status, code = run_refuse_existing(folder, &err);
     if (!code) {
         run_show_cautions(&job->show, options->bench);

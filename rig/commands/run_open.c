@@ -176,6 +176,8 @@ struct run_facts run_facts_of(const struct run_job *job, double water_degc, cons
         .controller_text = inputs->controller_text,
         .profile_name = inputs->profile_path,
         .profile_text = inputs->profile_text,
+        .sync_name = inputs->sync_path,
+        .sync_text = inputs->sync_text,
         .started = started,
         .version = WETSWEEP_VERSION,
         .water_degc = water_degc,

@@ -19,10 +19,12 @@ struct run_options {
     const char *profile, *rig, *board, *revision, *coating, *note, *water_temperature;
     const char *out, *bench, *ports;
     const char *until, *on_event, *patience;
+    const char *sync; /* NULL: the one beside the rig file, if any */
     bool watch;
     const char *watch_at; /* NULL: the usual address */
     double patience_s;    /* 0: default */
     uint64_t seed;
+    bool measures_axis; /* it is no board's run: wetsweep sync */
 };
 
 /* What people see while it runs. */
@@ -31,6 +33,7 @@ struct run_show {
     const struct plan *plan;
     enum run_phase phase; /* told last */
     bool stop_told, cause_told, line_open;
+    bool no_next;    /* nothing to say of what to do next */
     int64_t told_ns; /* of the real clock, also in simulated time */
     unsigned stops;
     char trouble[512]; /* told last */
@@ -86,6 +89,9 @@ int run_watch_open(struct run_job *job, struct rig_err *err);
 void run_watch_view(struct run_job *job);
 /* Viewers get a moment to see the end. NULL allowed. */
 void run_watch_close(struct run_job *job);
+
+/* ID-YYYYMMDD-HHMMSS.recording, local time; what a path can't hold becomes '-'. */
+void run_default_folder(char *folder, size_t room, const char *board);
 
 /* Ports, recording, loop, end. Returns the exit status; has printed all there is to say. */
 int run_carry_out(const struct run_options *options, struct inputs *inputs, double water_degc,

@@ -60,6 +60,8 @@ void run_show_plan(const struct inputs *inputs, const char *folder)
     printf("\nPlan:      %s, %s, %zu segments in %zu strokes, down to %.1f mm\n",
            *title ? title : inputs->profile_path, text_duration(duration, plan_duration_s(plan)),
            plan_segment_count(plan), plan_stroke_count(plan), deepest_mm);
+    if (inputs->sync_path)
+        printf("Sync:      %s\n", inputs->sync_path);
     printf("Recording: %s\n\n", folder);
     fflush(stdout);
 }
@@ -181,7 +183,7 @@ void run_show_end(struct run_show *show, const struct bench_end *end,
         printf(", %llu lines sent again", (unsigned long long)view->resends);
     puts(")");
     show_summary(show, summary);
-    if (view->rows)
+    if (view->rows && !show->no_next)
         printf("Next:      wetsweep fit %s\n", folder);
     fflush(stdout);
 }

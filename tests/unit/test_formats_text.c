@@ -6,6 +6,7 @@
 #include "motion/plan.h"
 #include "motion/profile.h"
 #include "motion/rigfile_parts.h"
+#include "motion/syncfile.h"
 #include "rig/sim.h"
 #include "rig/sim_file.h"
 
@@ -28,7 +29,7 @@ static char *part_of(const char *heading)
     size_t size = end ? (size_t)(end - start) : strlen(start);
     char *part = calloc(1, size + 1);
     assert_non_null(part);
-    memcpy(part, start, size);
+    snprintf(part, size + 1, "%.*s", (int)size, start);
     return part;
 }
 
@@ -77,7 +78,7 @@ static char *fenced(const char *language)
     assert_non_null(end);
     char *text = calloc(1, (size_t)(end - start) + 1);
     assert_non_null(text);
-    memcpy(text, start, (size_t)(end - start));
+    snprintf(text, (size_t)(end - start) + 1, "%.*s", (int)(end - start), start);
     return text;
 }
 
@@ -90,6 +91,14 @@ static void whole_examples_are_read(void **state)
     if (rig_read(&rig, "page.rig", text, strlen(text), units, &err))
         print_error("%s\n", err.text);
     assert_int_equal(err.code, 0);
+    free(text);
+    text = fenced("sync");
+    static struct sync sync;
+    if (sync_read(&sync, "page.sync", text, strlen(text), units, &err))
+        print_error("%s\n", err.text);
+    assert_int_equal(err.code, 0);
+    assert_true(sync.start_delay_s.value > 0 && sync.spread_s > 0 && sync.skew_ppm.u > 0 &&
+                sync.backlash_mm.u > 0 && sync.source_count == 1);
     free(text);
     text = fenced("profile");
     rig.axis.line_rate_hz = 300;
