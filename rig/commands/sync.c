@@ -38,10 +38,12 @@ static const char usage[] =
     "\n"
     "Exit status: 0 complete, 2 bad input, 4 stopped by the user, 5 stopped by a fault.\n"
     "\n"
-    "example: wetsweep sync --rig profiles/bench.rig --bench profiles/harbour-b-bare.bench\n";
+    "example: wetsweep sync --rig profiles/bench.rig --bench profiles/harbour-b-bare.bench \\\n"
+    "             --out bench.sync\n";
 
 struct sync_wish {
     struct run_options run;
+    char folder[160];
     const char *file; /* NULL: beside the rig file */
     bool json;
 };
@@ -183,12 +185,11 @@ static int carry_out(struct sync_wish *wish, int json_fd)
 {
     struct rig_err err = {0};
     struct inputs inputs;
-    char folder[160];
     if (plan(&inputs, wish->run.rig, &err))
         return command_error(&err);
     if (!wish->run.out) {
-        run_default_folder(folder, sizeof folder, "sync");
-        wish->run.out = folder;
+        run_default_folder(wish->folder, sizeof wish->folder, "sync");
+        wish->run.out = wish->folder;
     }
     char *beside = inputs_sync_path(wish->run.rig);
     const char *file = wish->file ? wish->file : beside;

@@ -17,8 +17,10 @@ static double deepest_mm(const struct rig *rig, bool *wet, double *duration_s)
     struct rig_err err = {0};
     size_t size = 0;
     char *text = sync_profile(rig, wet, &size, &err);
-    if (!text)
+    if (!text) {
         fail_msg("%s", err.text);
+        return NAN;
+    }
     assert_int_equal(size, strlen(text));
     struct plan *plan = test_plan(rig, units, text, NULL);
     check_plan(rig, plan);
