@@ -54,6 +54,7 @@ struct run_facts {
 /* ---- writing: one thread only ---- */
 
 struct recording_writer;
+struct recording; /* opaque */
 
 /* Makes the folder (an existing one is RIG_EINPUT that says so) and all files with
  * their headers, run.json with state running. NULL on error, and then no folder
@@ -63,6 +64,27 @@ struct recording_writer;
 struct recording_writer *recording_create(const char *folder, const struct run_facts *facts,
                                           const struct rig *rig, const struct plan *plan,
                                           const struct plan_files *traces, struct rig_err *err);
+
+/* Where a run that did not complete left off. */
+struct recording_left {
+    double last_s;        /* time of the latest row of all tables; 0: none */
+    size_t stroke;        /* the latest that was begun: its pass is to be repeated */
+    size_t whole;         /* strokes that were run whole, from the first on */
+    uint64_t cut_bytes;   /* of cut last lines, taken off the files */
+    enum run_state state; /* that it was left in; RUN_RUNNING: killed */
+};
+
+/* Goes on with a recording that is not complete: takes cut last lines off its tables, notes
+ * the seam in run.json (`seams`, docs/formats_recording.md), sets its state to running and takes
+ * its hashes away until the end. since_started_s: by the time of day, from the run's start to now;
+ * NaN: not known. *at_s: time of the seam, from which on the new rows count: that, where it can be
+ * true, else a second after the latest row. facts of the new part: `started` and `version`
+ * only. NULL on error, and then the recording is as it was, but for cut lines: RIG_EINPUT when it
+ * is complete, another run writes there, or a table is not as run.json has it. */
+struct recording_writer *recording_resume(const struct recording *recording,
+                                          const struct run_facts *facts, double since_started_s,
+                                          struct recording_left *left, double *at_s,
+                                          struct rig_err *err);
 
 /* Values beyond NaN are written with up to 9 significant digits, t_s with 6 decimals,
  * NaN (and infinity) as an empty cell. device_s is ignored when the source has no clock.
@@ -93,8 +115,6 @@ int recording_close(struct recording_writer *writer, enum run_state state, const
                     struct rig_err *err);
 
 /* ---- reading ---- */
-
-struct recording; /* opaque */
 
 /* Reads run.json and makes rig and plan from the texts inside. Works on recordings
  * in every state. RIG_EINPUT with what is wrong and what would be right. */

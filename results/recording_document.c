@@ -176,6 +176,29 @@ int run_document_end(struct run_document *document, const char *folder, const st
     return first || ok ? first : rig_fail_memory(err, "run.json");
 }
 
+int run_document_go_on(struct run_document *document, const struct run_facts *facts,
+                       const struct recording_left *left, double at_s, struct rig_err *err)
+{
+    json_t *seams = json_object_get(document->root, "seams");
+    if (!json_is_array(seams)) {
+        seams = json_array();
+        if (!seams || json_object_set_new(document->root, "seams", seams))
+            return rig_fail_memory(err, "run.json");
+    }
+    json_t *seam =
+        json_pack("{s:f, s:f, s:s, s:s, s:s, s:O, s:I, s:I}", "from_s", left->last_s, "at_s", at_s,
+                  "started", facts->started, "version", facts->version, "state",
+                  run_state_name(left->state), "reason", json_object_get(document->root, "reason"),
+                  "stroke", (json_int_t)left->stroke, "cut_bytes", (json_int_t)left->cut_bytes);
+    if (!seam || json_array_append_new(seams, seam) ||
+        !set_text(document->root, "state", run_state_name(RUN_RUNNING)) ||
+        !set_text(document->root, "reason", "") ||
+        json_object_set_new(document->root, "sha256", json_object()))
+        return rig_fail_memory(err, "run.json");
+    json_object_del(document->root, "summary");
+    return RIG_OK;
+}
+
 char *run_document_json(const struct run_document *document)
 {
     char *json = json_dumps(document->root, JSON_INDENT(2) | JSON_REAL_PRECISION(15));

@@ -20,6 +20,7 @@ size_t cell_value(char to[CELL_SIZE], double value);
 
 /* ---- the tables of a recording (recording_metadata.c) ---- */
 
+enum { RUN_JSON_LIMIT = 64 * 1024 * 1024 };
 enum { TABLE_MOTION, TABLE_STROKES, TABLE_EVENTS, TABLE_FIXED_COUNT };
 enum { RECORDING_COLUMN_LIMIT = 256 }; /* that a file may have */
 
@@ -68,6 +69,9 @@ void recording_trace_name(size_t trace, char name[40]);
 /* Any other key, with a value as JSON text. */
 int run_document_note(struct run_document *document, const char *key, const char *json,
                       struct rig_err *err);
+/* Running again, without hashes, and with one more of `seams`. */
+int run_document_go_on(struct run_document *document, const struct run_facts *facts,
+                       const struct recording_left *left, double at_s, struct rig_err *err);
 /* State, reason and the hashes of the files of the folder. What can't be hashed is
  * left out, and the first such error returned, after all the rest is done. */
 int run_document_end(struct run_document *document, const char *folder, const struct rig *rig,

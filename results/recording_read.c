@@ -8,7 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { RUN_JSON_LIMIT = 64 * 1024 * 1024, TRACE_SIZE_LIMIT = 512 * 1024 * 1024 };
+enum { TRACE_SIZE_LIMIT = 512 * 1024 * 1024 };
 
 struct recording {
     char *folder;

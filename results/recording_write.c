@@ -7,6 +7,7 @@
 #include "base/file.h"
 #include "base/text.h"
 #include "results/recording_parts.h"
+#include "results/recording_writer.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -14,17 +15,8 @@
 #include <string.h>
 #include <unistd.h>
 
-enum { TABLE_LIMIT = RIG_SOURCE_LIMIT + TABLE_FIXED_COUNT, ROW_SIZE = 4096 };
+enum { ROW_SIZE = 4096 };
 _Static_assert(ROW_SIZE >= CELL_SIZE * (RIG_CHANNEL_LIMIT + 3), "a row fits");
-
-struct recording_writer {
-    char *folder;
-    struct rig rig;
-    struct run_document document; /* run.json, kept for the last writing */
-    struct file_append *tables[TABLE_LIMIT];
-    uint64_t synced[TABLE_LIMIT]; /* sizes at the last sync */
-    bool reserved;
-};
 
 /* Room for the last rows, the event that says why, and run.json, for when the disk is full. */
 static const char RESERVE_NAME[] = "room";
@@ -44,7 +36,7 @@ static int save(const char *folder, const char *name, const char *bytes, size_t 
     return code;
 }
 
-static int save_text(const char *folder, const char *name, char *text, struct rig_err *err)
+int writer_save_text(const char *folder, const char *name, char *text, struct rig_err *err)
 {
     int code = text ? save(folder, name, text, strlen(text), err) : rig_fail_memory(err, name);
     free(text);
@@ -53,24 +45,33 @@ static int save_text(const char *folder, const char *name, char *text, struct ri
 
 /* ---- making the folder ---- */
 
+int writer_header(const struct rig *rig, size_t table, struct text *header, struct rig_err *err)
+{
+    for (size_t c = 0; c < recording_column_count(rig, table); c++) {
+        struct column_facts facts;
+        recording_column(rig, table, c, &facts);
+        text_format(header, "%s%s", c ? "," : "", facts.name);
+    }
+    text_add(header, "\r\n");
+    return text_failed(header) ? rig_fail_memory(err, "a table's header") : RIG_OK;
+}
+
+char *writer_path(const struct recording_writer *writer, size_t table)
+{
+    char name[RIG_NAME_SIZE + 8];
+    recording_file_name(&writer->rig, table, name);
+    return file_join(writer->folder, name);
+}
+
 static int open_table(struct recording_writer *writer, size_t table, struct rig_err *err)
 {
     struct text header = {0};
-    char name[RIG_NAME_SIZE + 8];
-    recording_file_name(&writer->rig, table, name);
-    for (size_t c = 0; c < recording_column_count(&writer->rig, table); c++) {
-        struct column_facts facts;
-        recording_column(&writer->rig, table, c, &facts);
-        text_format(&header, "%s%s", c ? "," : "", facts.name);
-    }
-    text_add(&header, "\r\n");
-    char *path = file_join(writer->folder, name);
-    int code = RIG_OK;
-    if (text_failed(&header) || !path)
-        code = rig_fail_memory(err, name);
-    else if (!(writer->tables[table] = file_append_open(path, 0, err)))
+    char *path = writer_path(writer, table);
+    int code =
+        path ? writer_header(&writer->rig, table, &header, err) : rig_fail_memory(err, "a path");
+    if (!code && !(writer->tables[table] = file_append_open(path, 0, err)))
         code = err ? (int)err->code : RIG_EOS;
-    else
+    if (!code)
         code = file_append_write(writer->tables[table], header.bytes, header.size, err);
     text_free(&header);
     free(path);
@@ -110,13 +111,19 @@ static void remove_file(const char *folder, const char *name)
     free(path);
 }
 
-static int make_reserve(struct recording_writer *writer, struct rig_err *err)
+int writer_reserve(struct recording_writer *writer, struct rig_err *err)
 {
     char *path = file_join(writer->folder, RESERVE_NAME);
     int code = path ? file_reserve(path, RESERVE_BYTES, err) : rig_fail_memory(err, "a path");
     writer->reserved = code == RIG_OK;
     free(path);
     return code;
+}
+
+int writer_reserve_again(struct recording_writer *writer, struct rig_err *err)
+{
+    remove_file(writer->folder, RESERVE_NAME);
+    return writer_reserve(writer, err);
 }
 
 static void release_reserve(struct recording_writer *writer)
@@ -156,8 +163,10 @@ static void undo(const struct recording_writer *writer)
     rmdir(writer->folder);
 }
 
-static void free_writer(struct recording_writer *writer)
+void writer_free(struct recording_writer *writer)
 {
+    if (writer->lock_fd >= 0)
+        close(writer->lock_fd);
     for (size_t t = 0; t < TABLE_LIMIT; t++)
         file_append_close(writer->tables[t], NULL);
     run_document_free(&writer->document);
@@ -172,14 +181,15 @@ static int fill_folder(struct recording_writer *writer, const struct plan_files 
     for (size_t t = 0; !code && t < recording_table_count(&writer->rig); t++)
         code = open_table(writer, t, err);
     if (!code)
-        code =
-            save_text(writer->folder, "csv-metadata.json", recording_metadata(&writer->rig), err);
+        code = writer_save_text(writer->folder, "csv-metadata.json",
+                                recording_metadata(&writer->rig), err);
     if (!code)
         code = recording_sync(writer, err);
     if (!code)
-        code = make_reserve(writer, err);
+        code = writer_reserve(writer, err);
     if (!code)
-        code = save_text(writer->folder, "run.json", run_document_json(&writer->document), err);
+        code =
+            writer_save_text(writer->folder, "run.json", run_document_json(&writer->document), err);
     return code;
 }
 
@@ -193,6 +203,7 @@ struct recording_writer *recording_create(const char *folder, const struct run_f
         return NULL;
     }
     writer->rig = *rig;
+    writer->lock_fd = -1;
     writer->folder = strdup(folder);
     int code = writer->folder ? run_document_make(&writer->document, facts, plan, err)
                               : rig_fail_memory(err, "a recording");
@@ -200,11 +211,15 @@ struct recording_writer *recording_create(const char *folder, const struct run_f
         code = run_document_list_traces(&writer->document, err);
     if (!code)
         code = file_make_folder(folder, 1, err);
-    if (!code && (code = fill_folder(writer, traces, err)))
-        undo(writer);
+    if (!code) {
+        writer->lock_fd = file_lock_folder(folder, err);
+        code = writer->lock_fd < 0 ? (int)RIG_EOS : fill_folder(writer, traces, err);
+        if (code)
+            undo(writer);
+    }
     if (!code)
         return writer;
-    free_writer(writer);
+    writer_free(writer);
     return NULL;
 }
 
@@ -362,9 +377,9 @@ int recording_close(struct recording_writer *writer, enum run_state state, const
     int code = run_document_end(&writer->document, writer->folder, &writer->rig, state, why,
                                 first ? &later : err);
     first = first ? first : code;
-    code = save_text(writer->folder, "run.json", run_document_json(&writer->document),
-                     first ? &later : err);
+    code = writer_save_text(writer->folder, "run.json", run_document_json(&writer->document),
+                            first ? &later : err);
     first = first ? first : code;
-    free_writer(writer);
+    writer_free(writer);
     return first;
 }

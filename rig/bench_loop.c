@@ -188,6 +188,9 @@ static int prepare(struct bench *bench, struct rig_err *err)
         .first_line_s = settings->first_line_s,
         .silent_s = settings->silent_s,
         .patience_s = settings->patience_s,
+        .goes_on = settings->goes_on,
+        .left = settings->left,
+        .whole = settings->whole,
         .until_ns = settings->until_ns,
         .until = settings->until,
         .alert = settings->alert,
@@ -208,13 +211,14 @@ static int prepare(struct bench *bench, struct rig_err *err)
 static void carry_out(struct bench *bench, struct bench_end *end)
 {
     const struct bench_settings *settings = bench->settings;
-    bench->start_ns = bench->now_ns = rig_clock_now(&bench->settings->clock);
+    bench->now_ns = rig_clock_now(&bench->settings->clock);
+    bench->start_ns = bench->now_ns - rig_s_to_ns(settings->elapsed_s);
     bench->shown_phase = PHASE_OVER;
     for (size_t i = 0; i < bench->source_count; i++)
         bench_greet_source(bench, i);
     if (settings->slept_ns)
         bench->slept_ns = settings->slept_ns(settings->slept_context);
-    supervisor_begin(bench->supervisor, bench->start_ns);
+    supervisor_begin(bench->supervisor, bench->start_ns, bench->now_ns);
     for (wake(bench); !supervisor_over(bench->supervisor); wake(bench))
         rest(bench);
     int64_t until_ns = bench->now_ns + LAST_WORDS_NS;

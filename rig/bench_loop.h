@@ -65,6 +65,9 @@ struct bench_settings {
      * the loop; must not block. NULL allowed. */
     void (*show)(void *context, const struct bench_view *view);
     void *context;
+    double elapsed_s; /* of a run that is gone on with: its time now; else 0 */
+    bool goes_on;     /* as in supervisor.h, with the two after it */
+    size_t left, whole;
     double first_line_s, silent_s, patience_s; /* as in supervisor.h; 0: default */
     int64_t until_ns;                          /* as in supervisor.h */
     const char *until;

@@ -40,8 +40,9 @@ int inputs_plan(struct inputs *inputs, const char *profile_name, char *text, siz
     inputs->profile_path = profile_name;
     inputs->profile_text = text;
     inputs->profile_size = size;
-    inputs->plan = plan_make(&inputs->rig, profile_name, inputs->profile_text, inputs->profile_size,
-                             inputs->units, &inputs->files, err);
+    inputs->plan = inputs->own_plan =
+        plan_make(&inputs->rig, profile_name, inputs->profile_text, inputs->profile_size,
+                  inputs->units, &inputs->files, err);
     if (inputs->plan)
         return RIG_OK;
     int code = err && err->code ? (int)err->code : RIG_EINPUT;
@@ -68,9 +69,22 @@ int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig
     return inputs_plan(inputs, profile_path, text, size, err);
 }
 
+int inputs_of_recording(struct inputs *inputs, const struct recording *recording,
+                        struct rig_err *err)
+{
+    const struct run_facts *facts = recording_facts(recording);
+    memset(inputs, 0, sizeof *inputs);
+    inputs->rig_path = facts->rig_name;
+    inputs->profile_path = facts->profile_name;
+    inputs->rig = *recording_rig(recording);
+    inputs->plan = recording_plan(recording);
+    inputs->units = units_open(err);
+    return inputs->units ? RIG_OK : RIG_EOS;
+}
+
 void inputs_free(struct inputs *inputs)
 {
-    plan_free(inputs->plan);
+    plan_free(inputs->own_plan);
     units_close(inputs->units);
     free(inputs->rig_text);
     free(inputs->profile_text);

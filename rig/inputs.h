@@ -8,6 +8,7 @@
 #include "base/quantity.h"
 #include "motion/plan.h"
 #include "motion/rigfile.h"
+#include "results/recording.h"
 #include "rig/traces.h"
 
 #include <stddef.h>
@@ -15,7 +16,8 @@
 struct inputs {
     struct units *units;
     struct rig rig;
-    struct plan *plan;
+    const struct plan *plan;
+    struct plan *own_plan;               /* to be freed; NULL where it is a recording's */
     const char *rig_path, *profile_path; /* borrowed from the caller */
     char *rig_text, *profile_text;
     size_t rig_size, profile_size;
@@ -29,6 +31,9 @@ struct inputs {
  * On error nothing is kept: RIG_EINPUT or RIG_ELIMIT with FILE:LINE:COLUMN, RIG_EOS. */
 int inputs_read(struct inputs *inputs, const char *profile_path, const char *rig_path,
                 struct rig_err *err);
+/* The same as a recording has them, which outlives the inputs; the texts stay NULL. */
+int inputs_of_recording(struct inputs *inputs, const struct recording *recording,
+                        struct rig_err *err);
 void inputs_free(struct inputs *inputs); /* zeroed allowed */
 
 /* In two steps, for a profile that is no file: first the rig, into zeroed inputs, then the plan.

@@ -66,6 +66,7 @@ struct supervisor *supervisor_open(const struct supervisor_settings *settings, s
     supervisor->last_depth_mm = NAN;
     supervisor->rest_mm = supervisor->slack_s = supervisor->answer_s = NAN;
     watch_open(supervisor);
+    interrupt_go_on(supervisor);
     return supervisor;
 }
 
@@ -121,18 +122,13 @@ void supervisor_stop(struct supervisor *supervisor, int64_t now_ns)
 /* Homing leaves the stage somewhere; the plan is exact from where it begins. */
 static void go_on(struct supervisor *supervisor, int64_t now_ns)
 {
-    const struct rig_axis *settings = &supervisor->settings.rig->axis;
-    double stage_mm = plan_stage_mm(supervisor->settings.plan, 0);
-    struct rig_err err = {0};
     if (supervisor->state != RUN_RUNNING) {
         supervisor_park(supervisor, now_ns);
         return;
     }
     supervisor_enter(supervisor, PHASE_LISTEN, now_ns);
     supervisor->moved = true;
-    if (axis_move(supervisor->axis, TAG_START, stage_mm, settings->speed_mm_s, &err) ||
-        axis_settle(supervisor->axis, TAG_START, &err))
-        supervisor_fault(supervisor, "limit", err.text, now_ns);
+    interrupt_approach(supervisor, now_ns);
 }
 
 static void fatal(struct supervisor *supervisor, const struct axis_event *event, int64_t now_ns)
@@ -280,13 +276,13 @@ void supervisor_axis_event(struct supervisor *supervisor, const struct axis_even
 
 /* ---- time ---- */
 
-void supervisor_begin(struct supervisor *supervisor, int64_t start_ns)
+void supervisor_begin(struct supervisor *supervisor, int64_t start_ns, int64_t now_ns)
 {
     struct rig_err err = {0};
     supervisor->start_ns = start_ns;
-    supervisor_enter(supervisor, PHASE_CONNECT, start_ns);
+    supervisor_enter(supervisor, PHASE_CONNECT, now_ns);
     if (axis_connect(supervisor->axis, &err))
-        supervisor_fault(supervisor, "fault", err.text, start_ns);
+        supervisor_fault(supervisor, "fault", err.text, now_ns);
 }
 
 /* The strokes begin once the stage stands where the plan does and every source has been

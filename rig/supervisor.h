@@ -79,6 +79,8 @@ struct supervisor_settings {
     /* What somebody may want to be woken for. NULL allowed. */
     void (*alert)(void *context, double t_s, const char *kind, const char *text);
     void *alert_context;
+    bool goes_on;        /* with a run that was left at stroke `left`: its pass is repeated */
+    size_t left, whole;  /* strokes run whole before, from the first on */
     int64_t until_ns;    /* the board shall be parked by then, 0: no such time. No stroke
                             is begun that can't be over, and the run is complete */
     const char *until;   /* the same for people, such as "07:00"; outlives the supervisor */
@@ -95,8 +97,8 @@ struct supervisor *supervisor_open(const struct supervisor_settings *settings, s
                                    struct rig_err *err);
 void supervisor_free(struct supervisor *supervisor); /* NULL allowed */
 
-/* Begins; start_ns is second 0 of the recording. */
-void supervisor_begin(struct supervisor *supervisor, int64_t start_ns);
+/* Begins; start_ns is second 0 of the recording, before now where a run is gone on with. */
+void supervisor_begin(struct supervisor *supervisor, int64_t start_ns, int64_t now_ns);
 /* What the axis wire said (each of axis_next_event). */
 void supervisor_axis_event(struct supervisor *supervisor, const struct axis_event *event,
                            int64_t now_ns);

@@ -62,6 +62,23 @@ static void choose_return(struct supervisor *supervisor, size_t interrupted)
     supervisor->approach_stroke = first;
 }
 
+void interrupt_go_on(struct supervisor *supervisor)
+{
+    const struct supervisor_settings *settings = &supervisor->settings;
+    const struct plan *plan = settings->plan;
+    size_t count = plan_stroke_count(plan);
+    if (!settings->goes_on || count == 0)
+        return;
+    size_t left = settings->left < count ? settings->left : count - 1;
+    choose_return(supervisor, left);
+    supervisor->furthest = settings->whole < count ? settings->whole : count;
+    supervisor->begun_most = left + 1;
+    double from_s = plan_strokes(plan)[supervisor->resume_stroke].start_s;
+    while (supervisor->mark < plan_mark_count(plan) &&
+           plan_marks(plan)[supervisor->mark].at_s <= from_s)
+        supervisor->mark++;
+}
+
 /* ---- what happened ---- */
 
 static void interrupt(struct supervisor *supervisor, int64_t since_ns, int64_t now_ns)
@@ -179,20 +196,26 @@ void interrupt_wait(struct supervisor *supervisor, int64_t now_ns)
     supervisor_enter(supervisor, PHASE_WAIT, now_ns);
 }
 
-static void go_back(struct supervisor *supervisor, int64_t now_ns)
+void interrupt_approach(struct supervisor *supervisor, int64_t now_ns)
 {
     const struct supervisor_settings *settings = &supervisor->settings;
     const struct plan_stroke *strokes = plan_strokes(settings->plan);
     size_t resume = supervisor->resume_stroke, approach = supervisor->approach_stroke;
-    double by_mm = plan_stage_mm(settings->plan, strokes[approach].start_s);
-    double to_mm = plan_stage_mm(settings->plan, strokes[resume].start_s);
+    bool any = plan_stroke_count(settings->plan) > 0;
+    double by_mm = plan_stage_mm(settings->plan, any ? strokes[approach].start_s : 0);
+    double to_mm = plan_stage_mm(settings->plan, any ? strokes[resume].start_s : 0);
     double feed_mm_s = settings->rig->axis.speed_mm_s;
     struct rig_err err = {0};
-    supervisor_enter(supervisor, PHASE_RETURN, now_ns);
     if ((approach != resume && axis_move(supervisor->axis, TAG_START, by_mm, feed_mm_s, &err)) ||
         axis_move(supervisor->axis, TAG_START, to_mm, feed_mm_s, &err) ||
         axis_settle(supervisor->axis, TAG_START, &err))
         supervisor_fault(supervisor, "limit", err.text, now_ns);
+}
+
+static void go_back(struct supervisor *supervisor, int64_t now_ns)
+{
+    supervisor_enter(supervisor, PHASE_RETURN, now_ns);
+    interrupt_approach(supervisor, now_ns);
 }
 
 /* Where there is time left for the way there, a stroke, and the way home. */

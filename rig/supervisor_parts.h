@@ -127,6 +127,10 @@ void interrupt_wait(struct supervisor *supervisor, int64_t now_ns);
 void interrupt_tick(struct supervisor *supervisor, int64_t now_ns);
 int64_t interrupt_deadline_ns(const struct supervisor *supervisor, int64_t now_ns);
 void interrupt_resume(struct supervisor *supervisor, int64_t now_ns);
+/* Once, before all: where a run that goes on with an earlier one begins. */
+void interrupt_go_on(struct supervisor *supervisor);
+/* The moves to where the strokes begin, or go on. */
+void interrupt_approach(struct supervisor *supervisor, int64_t now_ns);
 /* The axis does not obey: its port shall be opened anew, again and again. */
 void interrupt_gone(struct supervisor *supervisor, int64_t now_ns);
 

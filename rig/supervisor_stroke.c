@@ -105,10 +105,9 @@ static void next_stroke(struct supervisor *supervisor, int64_t ended_ns)
 
 void stroke_begin(struct supervisor *supervisor, int64_t now_ns)
 {
-    supervisor->mark = 0;
     supervisor->measured = true;
     supervisor->held_s = 0;
-    stroke_resume(supervisor, 0, now_ns);
+    stroke_resume(supervisor, supervisor->resume_stroke, now_ns);
 }
 
 void stroke_resume(struct supervisor *supervisor, size_t stroke, int64_t now_ns)

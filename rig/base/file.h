@@ -41,6 +41,16 @@ int file_append_close(struct file_append *file, struct rig_err *err);
  * a file system that can't hold room ahead, or a limit on the size of files, is no error. */
 int file_reserve(const char *path, size_t size, struct rig_err *err);
 
+/* What a power cut may leave behind the last end of line is taken off, durably; *cut: how many
+ * bytes. Without an end of line nothing stays. */
+int file_cut_line(const char *path, uint64_t *cut, struct rig_err *err);
+/* The first, or the last, bytes of a file, at most `room`; *got says how many. */
+int file_head(const char *path, char *bytes, size_t room, size_t *got, struct rig_err *err);
+int file_tail(const char *path, char *bytes, size_t room, size_t *got, struct rig_err *err);
+/* A lock on a folder against other processes that take it too, held until the descriptor is
+ * closed, in whatever way. -1: RIG_EINPUT when another has it, RIG_EOS. */
+int file_lock_folder(const char *path, struct rig_err *err);
+
 /* SHA-256 (FIPS 180-4) of a file as 64 hex digits and NUL, streamed. */
 int file_sha256(const char *path, char hex[65], struct rig_err *err);
 /* The same of bytes in memory. */

@@ -15,6 +15,7 @@
 
 static const char usage[] =
     "usage: wetsweep run PROFILE --rig RIG --board ID --revision R [options]\n"
+    "       wetsweep run --continue RECORDING [options]\n"
     "\n"
     "Homes the axis, carries out the profile, records every channel, parks the board clear\n"
     "of the water. Ctrl-C slows down and parks; once more halts at once.\n"
@@ -27,6 +28,10 @@ static const char usage[] =
     "  --water-temperature T such as \"20 degC\" (default: not given)\n"
     "  --out DIR             the recording's folder, must not exist\n"
     "                        (default: ID-YYYYMMDD-HHMMSS.recording here)\n"
+    "  --continue RECORDING  go on with a run that was stopped, faulted or killed, as its "
+    "recording\n"
+    "                        has it: the pass that was interrupted is repeated, the seam is "
+    "marked\n"
     "  --until HH:MM         the board shall be parked by then, local time: no stroke is begun\n"
     "                        that can't be over (default: the profile's own end)\n"
     "  --patience TIME       how long to wait, with the board parked, for what has gone away\n"
@@ -54,9 +59,40 @@ struct option_place {
     const char **value;
 };
 
+static int check_new(const char *name, const struct run_options *options)
+{
+    const char *missing = !options->profile    ? "a profile"
+                          : !options->rig      ? "--rig RIG"
+                          : !options->board    ? "--board ID"
+                          : !options->revision ? "--revision R"
+                                               : NULL;
+    return missing ? command_usage(name, "%s is missing", missing) : 0;
+}
+
+/* Who and what is in the recording already. */
+static int check_going_on(const char *name, const struct run_options *options)
+{
+    const char *given = options->profile             ? options->profile
+                        : options->rig               ? "--rig"
+                        : options->board             ? "--board"
+                        : options->revision          ? "--revision"
+                        : *options->coating          ? "--coating"
+                        : *options->note             ? "--note"
+                        : options->water_temperature ? "--water-temperature"
+                        : options->out               ? "--out"
+                        : options->sync              ? "--sync"
+                                                     : NULL;
+    return given ? command_usage(name,
+                                 "--continue takes profile, rig, board and all that belongs to "
+                                 "them from the recording; leave '%s' out",
+                                 given)
+                 : 0;
+}
+
 static int parse(int argc, char **argv, struct run_options *options)
 {
     const char *seed = NULL;
+    int status;
     const struct option_place places[] = {
         {"--rig", &options->rig},           {"--board", &options->board},
         {"--revision", &options->revision}, {"--coating", &options->coating},
@@ -64,7 +100,8 @@ static int parse(int argc, char **argv, struct run_options *options)
         {"--out", &options->out},           {"--bench", &options->bench},
         {"--ports", &options->ports},       {"--seed", &seed},
         {"--until", &options->until},       {"--on-event", &options->on_event},
-        {"--patience", &options->patience}, {"--sync", &options->sync},
+        {"--patience", &options->patience}, {"--continue", &options->go_on},
+        {"--sync", &options->sync},
     };
     for (int i = 1; i < argc; i++) {
         const struct option_place *place = NULL;
@@ -87,13 +124,9 @@ static int parse(int argc, char **argv, struct run_options *options)
             return command_usage(argv[0], "'%s' is not expected here", argv[i]);
         }
     }
-    const char *missing = !options->profile    ? "a profile"
-                          : !options->rig      ? "--rig RIG"
-                          : !options->board    ? "--board ID"
-                          : !options->revision ? "--revision R"
-                                               : NULL;
-    if (missing)
-        return command_usage(argv[0], "%s is missing", missing);
+    status = options->go_on ? check_going_on(argv[0], options) : check_new(argv[0], options);
+    if (status)
+        return status;
     if (seed && !options->bench)
         return command_usage(argv[0], "--seed belongs to a simulated bench; give --bench too");
     if (options->watch && options->bench)
@@ -123,6 +156,20 @@ void run_default_folder(char *folder, size_t room, const char *board)
         folder[0] = '_';
 }
 
+static int read_earlier(struct run_options *options, struct inputs *inputs,
+                        struct recording **earlier, struct rig_err *err)
+{
+    *earlier = recording_open(options->go_on, err);
+    if (!*earlier)
+        return err->code ? (int)err->code : RIG_EINPUT;
+    options->out = options->go_on;
+    options->board = recording_facts(*earlier)->board;
+    if (recording_state(*earlier) == RUN_COMPLETE)
+        return rig_fail(err, RIG_EINPUT, "%s: this run is complete; there is nothing to go on with",
+                        options->go_on);
+    return inputs_of_recording(inputs, *earlier, err);
+}
+
 int command_run(int argc, char **argv)
 {
     struct run_options options = {.coating = "", .note = ""};
@@ -135,11 +182,14 @@ int command_run(int argc, char **argv)
     if (status)
         return status;
     struct rig_err err = {0};
-    struct inputs inputs;
+    struct inputs inputs = {0};
+    struct recording *earlier = NULL;
     double water_degc = NAN;
     char warning[256];
-    int code = inputs_read(&inputs, options.profile, options.rig, &err);
-    if (!code && !(code = inputs_sync(&inputs, options.sync, warning, &err)) && *warning)
+    int code = options.go_on ? read_earlier(&options, &inputs, &earlier, &err)
+                             : inputs_read(&inputs, options.profile, options.rig, &err);
+    if (!code && !earlier && !(code = inputs_sync(&inputs, options.sync, warning, &err)) &&
+        *warning)
         fprintf(stderr, "wetsweep: %s\n", warning);
     if (!code && options.water_temperature)
         code = inputs_quantity(inputs.units, QUANTITY_TEMPERATURE, "--water-temperature",
@@ -151,6 +201,7 @@ int command_run(int argc, char **argv)
         code = rig_fail(&err, RIG_EINPUT, "--patience '%s' must be above zero", options.patience);
     if (code) {
         inputs_free(&inputs);
+        recording_free(earlier);
         return command_error(&err);
     }
     char folder[160];
@@ -158,7 +209,8 @@ int command_run(int argc, char **argv)
         run_default_folder(folder, sizeof folder, options.board);
         options.out = folder;
     }
-    status = run_carry_out(&options, &inputs, water_degc, options.out);
+    status = run_carry_out(&options, &inputs, earlier, water_degc, options.out);
     inputs_free(&inputs);
+    recording_free(earlier);
     return status;
 }

@@ -202,8 +202,8 @@ static int run_and_tell(struct run_job *job)
     return job->end.state == RUN_STOPPED ? job->end.exit_status : 5;
 }
 
-int run_carry_out(const struct run_options *options, struct inputs *inputs, double water_degc,
-                  const char *folder)
+int run_carry_out(const struct run_options *options, struct inputs *inputs,
+                  const struct recording *earlier, double water_degc, const char *folder)
 {
     struct run_job *job = calloc(1, sizeof *job);
     struct rig_err err = {0};
@@ -214,16 +214,17 @@ int run_carry_out(const struct run_options *options, struct inputs *inputs, doub
     job->options = options;
     job->inputs = inputs;
     job->folder = folder;
+    job->earlier = earlier;
     job->bench.rig = &inputs->rig;
     job->bench.plan = inputs->plan;
     job->bench.signal_fd = job->lock_fd = -1;
     job->bench.patience_s = options->patience_s;
     run_show_open(&job->show, inputs->plan);
     job->show.no_next = options->measures_axis;
-    int status, code = run_refuse_existing(folder, &err);
+    int status, code = earlier ? RIG_OK : run_refuse_existing(folder, &err);
     if (!code) {
         run_show_cautions(&job->show, options->bench);
-        run_show_plan(inputs, folder);
+        run_show_plan(inputs, folder, earlier);
         int fd = take_signals(&err);
         job->bench.signal_fd = fd;
         code = fd < 0 ? RIG_EOS : RIG_OK;
@@ -241,6 +242,8 @@ int run_carry_out(const struct run_options *options, struct inputs *inputs, doub
         end_calls(job);
         status = command_error(&err);
     } else {
+        if (earlier)
+            run_tell_seam(job);
         status = run_and_tell(job);
     }
     if (job->bench.signal_fd >= 0)

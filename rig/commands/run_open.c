@@ -4,6 +4,8 @@
 #include "rig/commands/run_parts.h"
 
 #include "base/file.h"
+#include "base/text.h"
+#include "base/utc.h"
 #include "rig/axis_lock.h"
 #include "rig/host_clock.h"
 #include "rig/sim.h"
@@ -165,6 +167,12 @@ struct run_facts run_facts_of(const struct run_job *job, double water_degc, cons
 {
     const struct inputs *inputs = job->inputs;
     const struct run_options *options = job->options;
+    if (job->earlier) {
+        struct run_facts facts = *recording_facts(job->earlier);
+        facts.started = started;
+        facts.version = WETSWEEP_VERSION;
+        return facts;
+    }
     return (struct run_facts){
         .board = options->board,
         .revision = options->revision,
@@ -184,14 +192,47 @@ struct run_facts run_facts_of(const struct run_job *job, double water_degc, cons
     };
 }
 
+static struct recording_writer *go_on_with(struct run_job *job, const struct run_facts *facts,
+                                           struct rig_err *err)
+{
+    int64_t then, now;
+    double since_s = NAN;
+    if (utc_read(recording_facts(job->earlier)->started, &then) && utc_read(facts->started, &now))
+        since_s = (double)(now - then);
+    struct recording_writer *writer =
+        recording_resume(job->earlier, facts, since_s, &job->left, &job->bench.elapsed_s, err);
+    job->bench.goes_on = true;
+    job->bench.left = job->left.stroke;
+    job->bench.whole = job->left.whole;
+    return writer;
+}
+
+void run_tell_seam(const struct run_job *job)
+{
+    char text[480], gap[32];
+    const char *reason = recording_state_reason(job->earlier);
+    snprintf(
+        text, sizeof text,
+        "the run is gone on with; before, it %s%s (%.200s); %s without rows, stroke %zu of %zu was "
+        "the latest, and its pass is repeated",
+        job->left.state == RUN_RUNNING ? "was killed" : "had ended, ",
+        job->left.state == RUN_RUNNING ? "" : run_state_name(job->left.state),
+        *reason ? reason : "no reason given",
+        text_duration(gap, job->bench.elapsed_s - job->left.last_s), job->left.stroke + 1,
+        plan_stroke_count(job->inputs->plan));
+    recorder_event(job->bench.recorder, job->bench.elapsed_s, "seam", text);
+}
+
 int run_open_recording(struct run_job *job, double water_degc, struct rig_err *err)
 {
     const struct inputs *inputs = job->inputs;
     char started[32];
     run_started_now(started);
     const struct run_facts facts = run_facts_of(job, water_degc, started);
-    struct recording_writer *writer =
-        recording_create(job->folder, &facts, &inputs->rig, inputs->plan, &inputs->files, err);
+    struct recording_writer *writer = job->earlier
+                                          ? go_on_with(job, &facts, err)
+                                          : recording_create(job->folder, &facts, &inputs->rig,
+                                                             inputs->plan, &inputs->files, err);
     if (!writer)
         return err->code ? (int)err->code : RIG_EOS;
     /* In simulated time the ring is written out at every wake-up. */

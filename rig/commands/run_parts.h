@@ -18,6 +18,7 @@ struct run_watch;
 struct run_options {
     const char *profile, *rig, *board, *revision, *coating, *note, *water_temperature;
     const char *out, *bench, *ports;
+    const char *go_on; /* the recording of a run to go on with; NULL: a new one */
     const char *until, *on_event, *patience;
     const char *sync; /* NULL: the one beside the rig file, if any */
     bool watch;
@@ -41,7 +42,7 @@ struct run_show {
 
 void run_show_open(struct run_show *show, const struct plan *plan);
 void run_show_cautions(const struct run_show *show, bool simulated);
-void run_show_plan(const struct inputs *inputs, const char *folder);
+void run_show_plan(const struct inputs *inputs, const char *folder, bool goes_on);
 /* At any rate: prints what is new, and a line of progress when its time has come. */
 void run_show_update(struct run_show *show, const struct bench_view *view);
 void run_show_end(struct run_show *show, const struct bench_end *end,
@@ -50,6 +51,8 @@ void run_show_end(struct run_show *show, const struct bench_end *end,
 /* One run from its options to its end. */
 struct run_job {
     const struct run_options *options;
+    const struct recording *earlier; /* to go on with; NULL: a new one */
+    struct recording_left left;
     struct inputs *inputs;
     const char *folder;
     struct bench_settings bench;
@@ -77,6 +80,8 @@ void run_close_ports(struct run_job *job);
 /* After the ports, for the clock: --until as a time of that clock. */
 int run_set_until(struct run_job *job, struct rig_err *err);
 int run_open_recording(struct run_job *job, double water_degc, struct rig_err *err);
+/* In the recording, once it is open: that it was gone on with here, and after what. */
+void run_tell_seam(const struct run_job *job);
 /* The time of day in UTC, RFC 3339. */
 void run_started_now(char started[32]);
 /* Who and what, as the recording keeps it. started: UTC. */
@@ -94,7 +99,7 @@ void run_watch_close(struct run_job *job);
 void run_default_folder(char *folder, size_t room, const char *board);
 
 /* Ports, recording, loop, end. Returns the exit status; has printed all there is to say. */
-int run_carry_out(const struct run_options *options, struct inputs *inputs, double water_degc,
-                  const char *folder);
+int run_carry_out(const struct run_options *options, struct inputs *inputs,
+                  const struct recording *earlier, double water_degc, const char *folder);
 
 #endif

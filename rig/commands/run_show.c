@@ -48,7 +48,7 @@ void run_show_cautions(const struct run_show *show, bool simulated)
            colour(show, yellow), colour(show, plain));
 }
 
-void run_show_plan(const struct inputs *inputs, const char *folder)
+void run_show_plan(const struct inputs *inputs, const char *folder, bool goes_on)
 {
     const struct plan *plan = inputs->plan;
     const struct plan_segment *segments = plan_segments(plan);
@@ -62,7 +62,7 @@ void run_show_plan(const struct inputs *inputs, const char *folder)
            plan_segment_count(plan), plan_stroke_count(plan), deepest_mm);
     if (inputs->sync_path)
         printf("Sync:      %s\n", inputs->sync_path);
-    printf("Recording: %s\n\n", folder);
+    printf("Recording: %s%s\n\n", folder, goes_on ? ", gone on with" : "");
     fflush(stdout);
 }
 

@@ -193,7 +193,7 @@ static int carry_out(struct sync_wish *wish, int json_fd)
     }
     char *beside = inputs_sync_path(wish->run.rig);
     const char *file = wish->file ? wish->file : beside;
-    int status = file ? run_carry_out(&wish->run, &inputs, NAN, wish->run.out) : 1;
+    int status = file ? run_carry_out(&wish->run, &inputs, NULL, NAN, wish->run.out) : 1;
     if (status == 0 && measure(&inputs, wish->run.out, file, json_fd, &err))
         status = command_error(&err);
     free(beside);

@@ -406,7 +406,7 @@ void fake_run(struct fake_run *run)
     fake->supervisor = supervisor_open(&settings, fake->axis, &err);
     assert_non_null(fake->supervisor);
     say(fake, "start\n");
-    supervisor_begin(fake->supervisor, 0);
+    supervisor_begin(fake->supervisor, 0, 0);
     for (wake(fake); !supervisor_over(fake->supervisor); wake(fake)) {
         rest(fake);
         if (fake->now_ns > (int64_t)86400 * 1000000000)
