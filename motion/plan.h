@@ -27,8 +27,9 @@
     X(SEGMENT_STAIR_HOLD, "stair hold")                                                            \
     X(SEGMENT_SINE, "sine")                                                                        \
     X(SEGMENT_FOLLOW, "follow")                                                                    \
-    X(SEGMENT_LEAD, "lead") /* dwell while the controller's buffer fills */                        \
-    X(SEGMENT_PARK, "park") /* the last move, clear of the water */
+    X(SEGMENT_LEAD, "lead")   /* dwell while the controller's buffer fills */                      \
+    X(SEGMENT_PARK, "park")   /* the last move, clear of the water */                              \
+    X(SEGMENT_TOUCH, "touch") /* slowly through the surface, from above */
 
 enum segment_kind {
 #define X(kind, word) kind,

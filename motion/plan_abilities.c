@@ -28,6 +28,7 @@ struct gathered {
     uint64_t short_steps;
     size_t sines, too_fast; /* frequencies; of those, above half the rate */
     double lowest_hz, highest_hz;
+    uint64_t touches;
     uint64_t lifts;  /* holds clear of the water */
     double level_mm; /* a depth in the water at which a hold comes back, NaN: none */
     bool two_levels; /* and another */
@@ -108,6 +109,8 @@ static struct gathered gather(const struct plan *plan, const struct rig *rig)
             add_hold(&g, plan, i);
         else if (f->kind == SEGMENT_SINE)
             add_sine(&g, f);
+        else if (f->kind == SEGMENT_TOUCH)
+            g.touches += f->instances;
     }
     for (size_t i = 0; i < g.speeds; i++)
         g.both_ways += g.ramps[i].rising > 0 && g.ramps[i].falling > 0;
@@ -265,6 +268,18 @@ static bool repeatability(const struct gathered *g, char *why, size_t room)
     return most >= PASSES_NEEDED;
 }
 
+static bool surface(const struct gathered *g, char *why, size_t room)
+{
+    if (g->touches > 2)
+        snprintf(why, room, "%llu touches, and how the water falls from one to the next",
+                 (unsigned long long)g->touches);
+    else if (g->touches)
+        snprintf(why, room, "touched; from three touches on also how the water falls");
+    else
+        snprintf(why, room, "needs 'touch'; without it depths rest on the datum of the rig file");
+    return g->touches > 0;
+}
+
 static bool zero_drift(const struct gathered *g, char *why, size_t room)
 {
     if (g->lifts >= PASSES_NEEDED)
@@ -312,6 +327,7 @@ size_t plan_abilities(const struct plan *plan, const struct rig *rig,
         {"step_response_falling", "step_model_lag_falling step_time_constant_falling",
          step_falling},
         {"frequency_response", "gain_1 phase_1 bandwidth", frequency},
+        {"water_surface", "water_surface", surface},
         {"zero_drift", "zero_drift", zero_drift},
         {"evaporation", "evaporation span_drift", evaporation},
     };

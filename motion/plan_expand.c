@@ -8,6 +8,10 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Where the profile does not say: common practice, no source. A datum read off by eye is right to a
+ * millimetre or so; slow enough that the reading's lag is a tenth of one. */
+static const double TOUCH_WITHIN_MM = 3, TOUCH_MM_S = 1, TOUCH_REST_S = 3;
+
 static int expand(struct plan_builder *b, const struct profile_node *body, size_t count);
 
 static int add_mark(struct plan_builder *b, const char *text)
@@ -152,6 +156,27 @@ static int expand_hold(struct plan_builder *b, const struct profile_node *node)
     return code ? code : build_hold(b, SEGMENT_HOLD, time_s);
 }
 
+/* Up out of the water, a rest in air, slowly through the surface, a rest in the water: from those
+ * the fit tells where the surface was. The way is the same whatever the board reads, so that what
+ * follows stays as planned. */
+static int expand_touch(struct plan_builder *b, const struct profile_node *node)
+{
+    double within = TOUCH_WITHIN_MM, speed = TOUCH_MM_S, feed;
+    size_t token = node->has_within ? node->within.token : 0;
+    int code;
+    if ((node->has_within && (code = build_positive(b, &node->within, "the distance", &within))) ||
+        (node->has_speed && (code = build_positive(b, &node->speed, "the speed", &speed))) ||
+        (code = build_check_depth(b, token, -within)) ||
+        (code = build_check_depth(b, token, within)) ||
+        (code = build_check_speed(b, node->has_speed ? node->speed.token : 0, speed, -within,
+                                  within, &feed)) ||
+        (code = build_fast_move(b, SEGMENT_APPROACH, -within)) ||
+        (code = build_hold(b, SEGMENT_HOLD, TOUCH_REST_S)) ||
+        (code = build_move(b, SEGMENT_TOUCH, within, feed, speed)))
+        return code;
+    return build_hold(b, SEGMENT_HOLD, TOUCH_REST_S);
+}
+
 static int expand(struct plan_builder *b, const struct profile_node *body, size_t count)
 {
     for (size_t i = 0; i < count; i++) {
@@ -176,6 +201,9 @@ static int expand(struct plan_builder *b, const struct profile_node *body, size_
             break;
         case PROFILE_FOLLOW:
             code = build_follow(b, node);
+            break;
+        case PROFILE_TOUCH:
+            code = expand_touch(b, node);
             break;
         case PROFILE_MARK:
             code = add_mark(b, node->text);

@@ -17,6 +17,7 @@ const struct profile_word profile_words[] = {
     {"stairs", "stairs from 10 mm to 150 mm in 14 steps, hold 4 s, up and down"},
     {"sine", "sine about 80 mm amplitude 5 mm at 0.5 Hz, 8 cycles"},
     {"follow", "follow \"harbour-chop.csv\""},
+    {"touch", "touch within 3 mm at 1 mm/s"},
     {"mark", "mark \"before the coating\""},
     {"repeat", "repeat 5"},
     {"each", "each speed 5, 10, 20, 40 mm/s"},
@@ -26,9 +27,10 @@ const struct profile_word profile_words[] = {
 
 /* Words of the language that a name of the user's own would make ambiguous. */
 static const char *const reserved[] = {
-    "title", "start", "ramp",  "step",   "hold",      "stairs", "sine",  "follow", "mark",
-    "each",  "end",   "touch", "repeat", "at",        "to",     "from",  "in",     "about",
-    "up",    "and",   "down",  "for",    "amplitude", "cycles", "cycle", "steps",  "frequencies"};
+    "title",  "start",  "ramp",      "step",   "hold",  "stairs", "sine",
+    "follow", "mark",   "each",      "end",    "touch", "repeat", "at",
+    "to",     "from",   "in",        "about",  "up",    "and",    "down",
+    "for",    "within", "amplitude", "cycles", "cycle", "steps",  "frequencies"};
 
 /* ---- memory: a chain of blocks, freed together ---- */
 
@@ -266,7 +268,7 @@ static int read_start(struct profile_reader *reader, struct cursor *cursor, size
 static int read_body(struct profile_reader *reader, const struct statement *list, size_t count,
                      const struct profile_node **body, size_t *body_count)
 {
-    const char *words[16];
+    const char *words[24];
     size_t word_count = 0;
     while (profile_words[word_count].word && strcmp(profile_words[word_count].word, "end") != 0) {
         words[word_count] = profile_words[word_count].word;
@@ -311,7 +313,7 @@ int profile_read(struct profile *profile, const char *name, const char *text, si
                  struct units *units, struct rig_err *err)
 {
     static const char *const blocks[] = {"repeat", "each", NULL};
-    const char *known[16];
+    const char *known[24];
     size_t count = 0;
     for (; profile_words[count].word; count++)
         known[count] = profile_words[count].word;

@@ -18,6 +18,7 @@ enum profile_kind {
     PROFILE_STAIRS,
     PROFILE_SINE,
     PROFILE_FOLLOW,
+    PROFILE_TOUCH,
     PROFILE_MARK,
     PROFILE_REPEAT,     /* count times */
     PROFILE_REPEAT_FOR, /* whole times, the last begun before `time` is over */
@@ -35,10 +36,11 @@ struct profile_node {
     enum profile_kind kind;
     const struct statement *statement;
     struct profile_value from, to; /* depth; ramp and step: to; sine: from is the centre */
-    struct profile_value speed;    /* ramp; stairs when has_speed */
+    struct profile_value within;   /* touch when has_within: above the datum and below it */
+    struct profile_value speed;    /* ramp; stairs, touch when has_speed */
     struct profile_value time;     /* hold, stairs (each hold), repeat for */
     struct profile_value amplitude, low_hz, high_hz; /* sine; one frequency: low_hz */
-    bool has_speed, both_ways, may_shrink;
+    bool has_speed, has_within, both_ways, may_shrink;
     int64_t count; /* repeat; steps of stairs; frequencies of a sine */
     int64_t cycles;
     const char *text;     /* mark; path of follow */

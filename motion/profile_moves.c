@@ -134,6 +134,28 @@ static int read_follow(struct profile_reader *reader, struct cursor *cursor,
     return cursor_text(cursor, "the file of the trace, in quotes", &node->text);
 }
 
+/* Both parts may be left out, and come in any order. */
+static int read_touch(struct profile_reader *reader, struct cursor *cursor,
+                      struct profile_node *node)
+{
+    int code = 0;
+    node->kind = PROFILE_TOUCH;
+    while (!code && !cursor_done(cursor)) {
+        if (!node->has_within && cursor_takes(cursor, "within")) {
+            node->has_within = true;
+            code = profile_positive(reader, cursor, QUANTITY_LENGTH,
+                                    "how far above and below the datum to look", &node->within);
+        } else if (node->has_speed) {
+            return cursor_word(cursor, "within");
+        } else if (!(code = cursor_word(cursor, "at"))) {
+            node->has_speed = true;
+            code = profile_positive(reader, cursor, QUANTITY_SPEED, "the speed", &node->speed);
+        }
+        (void)cursor_takes_comma(cursor);
+    }
+    return code;
+}
+
 static int read_mark(struct profile_reader *reader, struct cursor *cursor,
                      struct profile_node *node)
 {
@@ -151,7 +173,7 @@ int profile_read_move(struct profile_reader *reader, struct cursor *cursor, cons
                     struct profile_node *node);
     } moves[] = {{"ramp", read_ramp},     {"step", read_step}, {"hold", read_hold},
                  {"stairs", read_stairs}, {"sine", read_sine}, {"follow", read_follow},
-                 {"mark", read_mark}};
+                 {"touch", read_touch},   {"mark", read_mark}};
     for (size_t i = 0; i < sizeof moves / sizeof *moves; i++)
         if (strcmp(word, moves[i].word) == 0)
             return moves[i].read(reader, cursor, node);

@@ -78,9 +78,23 @@ void fit_contribute_place(const struct fit_work *work, struct result *result, do
                              fabs(factor) * work->rig->axis.step_mm / 2);
 }
 
-void fit_contribute_datum(struct result *result, double factor)
+void fit_contribute_datum(const struct fit_work *work, struct result *result, double factor)
 {
-    result_contribute_within(result, "datum", fabs(factor) * FIT_DATUM_WITHIN_MM);
+    const struct fit_touches *touches = &work->touches;
+    if (!touches->known) {
+        result_contribute_within(result, "datum", fabs(factor) * FIT_DATUM_WITHIN_MM);
+        return;
+    }
+    result_contribute(result, "surface as touched", 'A', fabs(factor) * touches->u_mm,
+                      touches->dof);
+    if (touches->late_u_mm > 0)
+        result_contribute(result, "lag and play at the touch", 'B',
+                          fabs(factor) * touches->late_u_mm, INFINITY);
+}
+
+double fit_depth_mm(const struct fit_work *work, double plan_s)
+{
+    return plan_depth_mm(work->plan, plan_s) - (work->touches.known ? work->touches.surface_mm : 0);
 }
 
 void fit_contribute_time(const struct fit_work *work, struct result *result, double factor)
@@ -191,6 +205,7 @@ static void free_work(struct fit_work *work)
     centres_free(&work->centres);
     night_free(&work->night.night);
     free(work->night.degc);
+    free(work->touches.list);
 }
 
 int fit_recording(struct fit *fit, const struct recording *recording,
@@ -215,7 +230,9 @@ int fit_recording(struct fit *fit, const struct recording *recording,
                      "%zu strokes are left out: the stage was held up within them, as when lines "
                      "come too late.",
                      work.timeline.stretched);
-        code = fit_static(&work, options ? options->degree : -1, err);
+        code = fit_touches(&work, options, err);
+        if (!code)
+            code = fit_static(&work, options ? options->degree : -1, err);
     }
     fit->low_mm = work.has_curve ? work.low_mm : (double)NAN;
     fit->high_mm = work.has_curve ? work.high_mm : (double)NAN;
@@ -244,6 +261,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         code = fit_tie(&work, err);
     if (!code)
         code = fit_stamps(&work, err);
+    if (!code)
+        code = fit_touch_results(&work, err);
     if (!code)
         code = fit_events(&work, err);
     if (!code)

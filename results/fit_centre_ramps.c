@@ -60,8 +60,8 @@ static size_t sample_pass(const struct fit_work *work, const struct plan_segment
         for (size_t i = 1; i < count; i++) {
             if (!steady(work, ramp, points[i - 1].t_s) || !steady(work, ramp, points[i].t_s))
                 continue;
-            double a = plan_depth_mm(work->plan, ramp->start_s + points[i - 1].t_s);
-            double b = plan_depth_mm(work->plan, ramp->start_s + points[i].t_s);
+            double a = fit_depth_mm(work, ramp->start_s + points[i - 1].t_s);
+            double b = fit_depth_mm(work, ramp->start_s + points[i].t_s);
             if ((depth - a) * (depth - b) > 0 || a == b)
                 continue;
             samples[n++] = (struct centre_sample){.depth_mm = depth,

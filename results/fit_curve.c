@@ -102,7 +102,7 @@ static int results(struct fit_work *work, struct rig_err *err)
                       work->curve.parameter_dof);
     /* Both ends of the range may be off, each by itself. */
     fit_contribute_place(work, result, slope * sqrt(2) / (work->high_mm - work->low_mm));
-    fit_contribute_datum(result, bend_of(&work->curve, middle));
+    fit_contribute_datum(work, result, bend_of(&work->curve, middle));
     result_combine(result, slope, text);
     static const char *const where[] = {"low", "middle", "high"};
     for (int i = 0; i < 3; i++) {
@@ -115,7 +115,7 @@ static int results(struct fit_work *work, struct rig_err *err)
         result_contribute(result, work->curve_from, 'A', curve_value_u(&work->curve, depth),
                           work->curve.parameter_dof);
         fit_contribute_place(work, result, curve_slope(&work->curve, depth));
-        fit_contribute_datum(result, curve_slope(&work->curve, depth));
+        fit_contribute_datum(work, result, curve_slope(&work->curve, depth));
         result_combine(result, curve_value(&work->curve, depth),
                        "the curve, between rising and falling");
     }

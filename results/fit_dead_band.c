@@ -90,7 +90,7 @@ static int from_ramp(const struct fit_work *work, const struct run *run, size_t 
     int code = fit_segment_points(work, work->sensor_source, work->sensor_channel, segment, &points,
                                   &count, err);
     for (size_t i = 0; !code && i < count; i++) {
-        double depth_mm = plan_depth_mm(work->plan, ramp->start_s + points[i].t_s);
+        double depth_mm = fit_depth_mm(work, ramp->start_s + points[i].t_s);
         double back_mm = run->direction * (depth_mm - run->from_mm);
         if (!(back_mm > 0) || back_mm > near_mm || !taken_up(run, back_mm))
             continue;

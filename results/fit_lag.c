@@ -138,7 +138,7 @@ static int loops_figure(struct fit_work *work, struct rig_err *err)
             for (size_t k = 0; k < count; k++) {
                 /* x must ascend; a falling pass runs backwards. */
                 const struct digest_point *point = &points[pass->direction > 0 ? k : count - 1 - k];
-                series->x[k] = plan_depth_mm(work->plan, ramp->start_s + point->t_s);
+                series->x[k] = fit_depth_mm(work, ramp->start_s + point->t_s);
                 series->y[k] = fit_inferred_depth(work, point->mean) - series->x[k];
             }
         }

@@ -94,7 +94,7 @@ static int tell_rest(struct chain *chain, const struct link *link, struct rig_er
     result_contribute(result, "map of the link", 'A', curve_depth_u(&link->map, value, 0),
                       fmax(1, link->map.degrees_of_freedom));
     fit_contribute_place(work, result, slope);
-    fit_contribute_datum(result, slope);
+    fit_contribute_datum(work, result, slope);
     result_combine(result, value, "static maps of the links and the sensor's curve");
     return RIG_OK;
 }

@@ -53,6 +53,21 @@ struct fit_night {
     struct night_state start;
 };
 
+/* Where the water's surface was found, by the datum of the rig file. */
+struct fit_touch {
+    double host_s, speed_mm_s;
+    double surface_mm, u_mm; /* of the reading's bend: late by lag and play */
+};
+struct fit_touches {
+    struct fit_touch *list;
+    size_t count;
+    bool known;        /* the three below */
+    double surface_mm; /* mean of all: what depths are counted from */
+    double u_mm, dof;  /* of that mean, by the scatter of touches where there are several */
+    double late_mm;    /* that was taken off for lag and play, and how well it is known: */
+    double late_u_mm;
+};
+
 struct fit_work {
     const struct recording *recording;
     const struct rig *rig;
@@ -82,6 +97,7 @@ struct fit_work {
     struct ramp_pass *passes;
     size_t pass_count;
     struct fit_night night;
+    struct fit_touches touches;
     struct fit *fit;
 };
 
@@ -100,8 +116,11 @@ void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(pr
 double fit_backlash_mm(const struct fit_work *work); /* as measured, else as stated */
 double fit_place_u_mm(const struct fit_work *work);  /* the first two together, in depth */
 void fit_contribute_place(const struct fit_work *work, struct result *result, double factor);
-void fit_contribute_datum(struct result *result, double factor);
+void fit_contribute_datum(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_time(const struct fit_work *work, struct result *result, double factor);
+
+/* Depth at a time of the plan: by the rig file's datum, or by the surface that was touched. */
+double fit_depth_mm(const struct fit_work *work, double plan_s);
 
 /* Depth for a reading by the curve, NaN outside its usable range. */
 double fit_inferred_depth(const struct fit_work *work, double reading);
@@ -131,6 +150,10 @@ int fit_dwells(struct fit_work *work, struct rig_err *err);
 
 /* The parts, in the order in which fit_recording calls them. Each returns non-zero
  * only for want of memory. */
+/* Finds the surface by the touches that were run; before all others. */
+int fit_touches(struct fit_work *work, const struct fit_options *options, struct rig_err *err);
+/* Its results and its figure; after all that is to be counted from it. */
+int fit_touch_results(struct fit_work *work, struct rig_err *err);
 int fit_static(struct fit_work *work, int degree, struct rig_err *err);
 /* Noise of settled readings, and the depth that it hides; part of fit_static. */
 int fit_noise(struct fit_work *work, struct rig_err *err);

@@ -33,7 +33,7 @@ static struct offsets offset_after(const struct fit_work *work, size_t segment,
         if (points[i].t_s < from_s + points[i].width_s || !steady)
             continue;
         double inferred = fit_inferred_depth(work, points[i].mean);
-        double depth = plan_depth_mm(work->plan, plan_s);
+        double depth = fit_depth_mm(work, plan_s);
         /* Beyond its ends the curve goes straight on: good for noise, not for a mean. */
         if (!covered(work, inferred) || !covered(work, depth))
             continue;

@@ -21,7 +21,7 @@ static void take(const struct fit_work *work, double start_s, struct spread spre
         return;
     for (size_t k = 0; k < bins; k++) {
         struct spread *spread = &spreads[k];
-        double depth = plan_depth_mm(work->plan, start_s + points[k].t_s);
+        double depth = fit_depth_mm(work, start_s + points[k].t_s);
         double reading = points[k].mean - curve_value(&work->curve, depth);
         if (depth < work->low_mm || depth > work->high_mm)
             continue;

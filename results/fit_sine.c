@@ -20,10 +20,10 @@ static int true_sine(const struct fit_work *work, const struct plan_segment *seg
                      double frequency_hz, double play_mm, struct sine_fit *fit, struct rig_err *err)
 {
     struct sample samples[TRUE_SAMPLES];
-    double played_mm = plan_depth_mm(work->plan, segment->start_s);
+    double played_mm = fit_depth_mm(work, segment->start_s);
     for (size_t i = 0; i < 2 * TRUE_SAMPLES; i++) {
         double t_s = (double)i / TRUE_SAMPLES / frequency_hz;
-        double depth_mm = plan_depth_mm(work->plan, segment->start_s + t_s);
+        double depth_mm = fit_depth_mm(work, segment->start_s + t_s);
         played_mm = play_follow_mm(played_mm, depth_mm, play_mm);
         samples[i % TRUE_SAMPLES] = (struct sample){.t_s = t_s, .value = played_mm, .weight = 1};
     }

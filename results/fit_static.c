@@ -35,7 +35,7 @@ int fit_dwells(struct fit_work *work, struct rig_err *err)
         if (!code && digest_window(work->digests[work->sensor_source], i, &start_s, &end_s) &&
             fit_settled_mean(&settled, points, count, segment[i].duration_s))
             work->points[work->point_count++] = (struct static_point){
-                .depth_mm = plan_depth_mm(work->plan, segment[i].start_s + settled.middle_s),
+                .depth_mm = fit_depth_mm(work, segment[i].start_s + settled.middle_s),
                 .reading = settled.mean,
                 .row_sd = settled.row_sd,
                 .n = settled.n,

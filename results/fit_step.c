@@ -137,7 +137,7 @@ static int gather(struct fit_work *work, size_t index, double play_mm, struct st
         data->pieces[i].start_s -= step->start_s;
         data->pieces[i].end_s -= step->start_s;
     }
-    data->settled_mm = plan_depth_mm(work->plan, step->start_s + before_s);
+    data->settled_mm = fit_depth_mm(work, step->start_s + before_s);
     data->piece_count = play_take_up(data->pieces, data->piece_count, &data->settled_mm,
                                      step->direction, moved_before(work, index), play_mm);
     return code;

@@ -145,6 +145,7 @@ static int phase_of(enum segment_kind kind)
 {
     switch (kind) {
     case SEGMENT_RAMP:
+    case SEGMENT_TOUCH:
         return PHASE_RAMP;
     case SEGMENT_STEP:
         return PHASE_STEP;

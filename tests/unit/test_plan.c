@@ -260,6 +260,28 @@ static void a_move_to_where_it_stands_is_none(void **state)
     plan_free(plan);
 }
 
+static void a_touch_goes_through_the_surface_from_air(void **state)
+{
+    (void)state;
+    test_rig(&rig, units, "", "");
+    struct plan *plan =
+        planned("touch within 2 mm at 0.5 mm/s\nramp to 50 mm at 20 mm/s\nhold 1 s\n");
+    static const enum segment_kind kinds[] = {SEGMENT_APPROACH, SEGMENT_HOLD, SEGMENT_TOUCH,
+                                              SEGMENT_HOLD, SEGMENT_RAMP};
+    const struct plan_segment *segments = plan_segments(plan);
+    assert_true(plan_segment_count(plan) >= 5);
+    for (size_t i = 0; i < 5; i++)
+        assert_int_equal(segments[i].kind, kinds[i]);
+    assert_near((double)segments[2].from_mm, -2, 1e-6, "mm");
+    assert_near((double)segments[2].to_mm, 2, 1e-6, "mm");
+    assert_near((double)segments[2].speed_mm_s, 0.5, 1e-6, "mm/s");
+    assert_near(segments[2].duration_s, 8, 0.05, "s");
+    /* A stroke of its own: tied to the clock by itself. */
+    assert_true(segments[2].stroke != segments[0].stroke);
+    assert_true(segments[4].stroke != segments[2].stroke);
+    plan_free(plan);
+}
+
 static void without_a_start_it_begins_parked(void **state)
 {
     (void)state;
@@ -371,6 +393,7 @@ int main(void)
         cmocka_unit_test(repeat_for_a_time_is_whole),
         cmocka_unit_test(marks_stand_where_they_were_written),
         cmocka_unit_test(a_move_to_where_it_stands_is_none),
+        cmocka_unit_test(a_touch_goes_through_the_surface_from_air),
         cmocka_unit_test(without_a_start_it_begins_parked),
         cmocka_unit_test(fingerprints_tell_motion_apart),
         cmocka_unit_test(every_limit_has_its_place_and_remedy),
