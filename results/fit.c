@@ -99,7 +99,8 @@ double fit_depth_mm(const struct fit_work *work, double plan_s)
 
 void fit_contribute_time(const struct fit_work *work, struct result *result, double factor)
 {
-    const struct rig_source *source = &work->rig->sources[work->sensor_source];
+    double late_s, half_s;
+    fit_delay(work, work->sensor_source, &late_s, &half_s);
     const struct timeline *timeline = &work->timeline;
     if (timeline->source == work->sensor_source) {
         /* What saw the stage came in the same lines: their delay shifts both alike. */
@@ -111,8 +112,10 @@ void fit_contribute_time(const struct fit_work *work, struct result *result, dou
     }
     result_contribute_within(result, "clock alignment",
                              fabs(factor) * sqrt(3) * timeline->common_u_s);
-    result_contribute_within(result, "delay of the board's line",
-                             fabs(factor) * (source->delay_high_s - source->delay_low_s) / 2);
+    if (work->times[work->sensor_source]->count)
+        result_contribute(result, "clock of the board", 'B',
+                          fabs(factor) * work->times[work->sensor_source]->u_s, INFINITY);
+    result_contribute_within(result, "delay of the board's line", fabs(factor) * half_s);
 }
 
 double fit_inferred_depth(const struct fit_work *work, double reading)
@@ -196,6 +199,9 @@ static void free_work(struct fit_work *work)
     for (size_t i = 0; i < RIG_SOURCE_LIMIT; i++) {
         digest_free(work->digests[i]);
         free(work->stamps[i]);
+        if (work->times[i])
+            row_times_free(work->times[i]);
+        free(work->times[i]);
         for (size_t c = 0; c < RIG_CHANNEL_LIMIT; c++)
             free(work->changes[i][c]);
     }
@@ -219,6 +225,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         .play_mm = {0, NAN, NAN},
     };
     int code = find_sensor(&work, err);
+    for (size_t i = 0; !code && i < work.rig->source_count; i++)
+        code = fit_row_times(&work, i, err);
     if (!code)
         code = make_timeline(&work, options ? options->threads : 0, err);
     for (size_t i = 0; !code && i < work.rig->source_count; i++)

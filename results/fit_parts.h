@@ -8,6 +8,7 @@
 #include "results/drift.h"
 #include "results/fit.h"
 #include "results/fit_centre.h"
+#include "results/fit_place.h"
 #include "results/night.h"
 #include "results/sample.h"
 #include "results/stamps.h"
@@ -77,6 +78,7 @@ struct fit_work {
     size_t sensor_source, sensor_channel;
     double row_interval_s[RIG_SOURCE_LIMIT];
     struct stamps *stamps[RIG_SOURCE_LIMIT];
+    struct row_times *times[RIG_SOURCE_LIMIT];
     /* Of the channels that are links of the chain; the others have none. */
     struct update_changes *changes[RIG_SOURCE_LIMIT][RIG_CHANNEL_LIMIT];
     struct static_point *points;

@@ -230,15 +230,16 @@ int fit_read_source(struct fit_work *work, size_t index, const struct fit_option
     int code = usual_interval(work->recording, index, &work->row_interval_s[index], err);
     if (code)
         return code;
+    double late_s, late_half_s;
+    fit_delay(work, index, &late_s, &late_half_s);
     size_t limit = options && options->memory_limit ? options->memory_limit : DIGEST_MEMORY;
-    work->digests[index] =
-        digest_open(work->plan, &work->timeline, source->channel_count, work->row_interval_s[index],
-                    (source->delay_low_s + source->delay_high_s) / 2, limit, err);
+    work->digests[index] = digest_open(work->plan, &work->timeline, source->channel_count,
+                                       work->row_interval_s[index], late_s, limit, err);
     if (!work->digests[index])
         return RIG_EMEMORY;
     struct digest_whole whole = {
         .digest = work->digests[index],
-        .first_channel = source->clock_column || *source->clock_key ? 2 : 1,
+        .first_channel = recording_has_clock(source) ? 2 : 1,
         .options = options,
     };
     struct stamps *stamps = work->stamps[index] = calloc(1, sizeof *stamps);
@@ -251,10 +252,15 @@ int fit_read_source(struct fit_work *work, size_t index, const struct fit_option
         return RIG_EMEMORY;
     for (size_t c = 0; c < RIG_CHANNEL_LIMIT; c++)
         work->changes[index][c] = made->of[c];
-    /* One more thing to collect from the same rows is one more entry here. */
-    const struct row_collector collectors[] = {
+    /* One more thing to collect from the same rows is one more entry here; what looks at the
+     * arrivals themselves stands in the second list. */
+    const struct row_collector inner[] = {
         {&whole, open_share, take_rows, is_full, merge_share, close_share},
         {made, open_changes, take_changes, NULL, merge_changes, close_changes},
+    };
+    struct fit_placing placing = {work->times[index], inner, sizeof inner / sizeof *inner};
+    const struct row_collector collectors[] = {
+        fit_placed(&placing),
         {stamps, open_stamps, take_stamps, NULL, merge_stamps, free},
     };
     struct scan_report report = {0};

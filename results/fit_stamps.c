@@ -67,8 +67,10 @@ int fit_stamps(struct fit_work *work, struct rig_err *err)
         struct rig_err why = {0};
         int known = stamps_quality(quality, stamps, &why);
         const char *reason = known ? why.text : NULL;
-        const char *method =
-            stamps->clocked ? "over the quickest rows, by the board's clock" : "distance of rows";
+        const char *method = !stamps->clocked ? "distance of rows"
+                             : work->times[s]->count
+                                 ? "over the quickest rows; rows are placed by the board's clock"
+                                 : "over the quickest rows, by the board's clock";
         code = tell(work, source, "stamp_mean",
                     stamps->clocked ? "Rows come late, mean" : "Distance of rows, mean", "s",
                     quality->mean_of_all_s, method, reason, err);

@@ -113,8 +113,9 @@ static const char *role_words(enum channel_role role)
  * with the delay of the sensor's lines where it doesn't cancel, and what averages out. */
 static double tie_u_s(const struct fit_work *work, const struct timeline *timeline)
 {
-    const struct rig_source *sensor = &work->rig->sources[work->sensor_source];
-    double delay_u_s = (sensor->delay_high_s - sensor->delay_low_s) / 2 / sqrt(3);
+    double late_s, half_s;
+    fit_delay(work, work->sensor_source, &late_s, &half_s);
+    double delay_u_s = half_s / sqrt(3);
     double common2 = timeline->common_u_s * timeline->common_u_s, scatter2 = 0, n = 0;
     if (timeline->source == work->sensor_source)
         common2 -= timeline->source_u_s * timeline->source_u_s;
@@ -163,19 +164,23 @@ static int try_channel(struct fit_work *work, size_t index, size_t channel, size
     const struct rig_source *source = &work->rig->sources[index];
     enum channel_role role = source->channels[channel].role;
     char reason[TIMELINE_REASON_SIZE] = "";
-    struct timeline_source facts = {
-        .index = index, .delay_half_s = (source->delay_high_s - source->delay_low_s) / 2};
-    struct share whole = {.column = channel + (source->clock_column || *source->clock_key ? 2 : 1)};
+    struct timeline_source facts = {.index = index};
+    double late_s;
+    fit_delay(work, index, &late_s, &facts.delay_half_s);
+    struct share whole = {.column = channel + (recording_has_clock(source) ? 2 : 1)};
     const struct row_collector collector = {&whole, open_share, take, is_full, merge, close_share};
+    struct fit_placing placing = {work->times[index], &collector, 1};
+    const struct row_collector placed = fit_placed(&placing);
     struct scan_report report = {0};
     struct timeline before;
     if (copy_timeline(&before, &work->timeline, err))
         return err->code;
-    witness_begin(&whole.witness, role, &work->timeline,
-                  (source->delay_low_s + source->delay_high_s) / 2);
-    int code = stamp_sd(work->recording, index, &facts.stamp_sd_s, err);
+    witness_begin(&whole.witness, role, &work->timeline, late_s);
+    int code = RIG_OK;
+    if (!work->times[index]->count)
+        code = stamp_sd(work->recording, index, &facts.stamp_sd_s, err);
     if (!code)
-        code = recording_pass(work->recording, index, threads, &collector, 1, &report, err);
+        code = recording_pass(work->recording, index, threads, &placed, 1, &report, err);
     if (!code) {
         witness_settle(&whole.witness);
         code = timeline_witness(&work->timeline, work->plan, &work->rig->axis, &whole.witness,

@@ -130,6 +130,9 @@ enum run_state recording_state(const struct recording *recording);
 const char *recording_state_reason(const struct recording *recording);
 const char *recording_folder(const struct recording *recording);
 
+/* The board sends a time of its own, and rows have it. */
+bool recording_has_clock(const struct rig_source *source);
+
 /* A batch of rows: column-major, columns[c][r]. Column 0 is t_s, 1 device_s where
  * the source has a clock, then the channels in the order of the rig file. Empty
  * cells are NaN. Valid only during the call. */
@@ -163,6 +166,11 @@ void scan_report_add(struct scan_report *report, const struct scan_report *next)
  * RIG_EINPUT when a channel of the rig file has no column in the file. */
 int recording_scan(const struct recording *recording, size_t source, row_sink *sink, void *context,
                    struct scan_report *report, struct rig_err *err);
+
+/* A sample of a source's rows, in their order: all of a file below 8 MiB, else 16 KiB of each 256;
+ * each piece in one batch or a few. As recording_scan else. */
+int recording_sample(const struct recording *recording, size_t source, row_sink *sink,
+                     void *context, struct rig_err *err);
 
 /* What wants to see all rows of a source, in a pass by several threads. Rows come in parts
  * that follow one another in the file: a thread collects a part by itself, and parts are

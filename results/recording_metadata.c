@@ -60,7 +60,7 @@ static const struct {
 
 bool recording_has_clock(const struct rig_source *source)
 {
-    return source->clock_column > 0 || *source->clock_key;
+    return source->clock_column > 0 || *source->clock_key || source->clock_field.byte > 0;
 }
 
 size_t recording_table_count(const struct rig *rig)

@@ -39,7 +39,6 @@ size_t recording_table_count(const struct rig *rig);
 size_t recording_column_count(const struct rig *rig, size_t table);
 void recording_column(const struct rig *rig, size_t table, size_t column,
                       struct column_facts *facts);
-bool recording_has_clock(const struct rig_source *source);
 /* csv-metadata.json; the caller frees. NULL: no memory. */
 char *recording_metadata(const struct rig *rig);
 

@@ -10,6 +10,8 @@
  * that the block before broke off. */
 enum { PAGE = 4096, BLOCK = 256 * 1024 };
 
+enum { SAMPLE_PIECE = 16 * 1024, SAMPLE_STEP = 256 * 1024, SAMPLE_ALL = 8 * 1024 * 1024 };
+
 int recording_table_scanner_open(struct table_scanner *scanner, const struct table_file *file,
                                  row_sink *sink, void *context, struct rig_err *err)
 {
@@ -143,4 +145,25 @@ int recording_scan(const struct recording *recording, size_t source, row_sink *s
     if (source >= recording_rig(recording)->source_count)
         return rig_fail(err, RIG_EBUG, "source %zu of a recording", source);
     return recording_scan_table(recording, source, sink, context, report, err);
+}
+
+int recording_sample(const struct recording *recording, size_t source, row_sink *sink,
+                     void *context, struct rig_err *err)
+{
+    struct table_file file;
+    struct table_scanner scanner;
+    struct scan_report report = {0};
+    if (source >= recording_rig(recording)->source_count)
+        return rig_fail(err, RIG_EBUG, "source %zu of a recording", source);
+    int code = recording_table_open(&file, recording, source, err);
+    if (!code)
+        code = recording_table_scanner_open(&scanner, &file, sink, context, err);
+    if (!code) {
+        uint64_t step = file.size < SAMPLE_ALL ? SAMPLE_PIECE : SAMPLE_STEP;
+        for (uint64_t at = 0; !code && at < file.size; at += step)
+            code = recording_table_scan(&scanner, at, at + SAMPLE_PIECE, &report, err);
+        recording_table_scanner_close(&scanner);
+    }
+    recording_table_close(&file);
+    return code;
 }

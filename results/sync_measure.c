@@ -24,7 +24,7 @@ static int measure_board(struct sync *sync, struct result_list *results,
     char name[RESULT_NAME_SIZE], title[RESULT_TEXT_SIZE];
     struct scan_report report = {0};
     struct board_clock_fit fit;
-    if (!board->clock_column && !*board->clock_key && !board->clock_field.byte)
+    if (!recording_has_clock(board))
         return RIG_OK;
     struct board_clock *clock = malloc(sizeof *clock);
     if (!clock)
