@@ -131,6 +131,8 @@ static struct gap_line line_of(const struct row_knot *knot)
 static size_t lines_between(const struct row_knot *from, const struct row_knot *to,
                             struct gap_line lines[2])
 {
+    if (!from && !to)
+        return 0;
     if (!from || !to) {
         lines[0] = line_of(from ? from : to);
         return 1;

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Host time to plan time, stroke by stroke, with the uncertainty of the tie
- * (docs/methods.md, Time). Pure: tables in, a mapping out.
+ * (docs/methods_time.md). Pure: tables in, a mapping out.
  *
  * The controller starts a stroke some unknown time after it takes the first line.
  * Anchors, best first: a reference channel, a trip channel, position reports
@@ -71,7 +71,7 @@ struct timeline {
  *
  * Uncertainties: the tie of one stroke has the standard uncertainty
  * hypot(scatter_s, common_u_s) in the middle of its motion; away from there a stroke's
- * times are also uncertain by skew_u times the distance. Formulas: docs/methods.md. */
+ * times are also uncertain by skew_u times the distance. Formulas: docs/methods_time.md. */
 int timeline_make(struct timeline *timeline, const struct plan *plan,
                   const struct motion_row motion[], size_t motion_count,
                   const struct stroke_row strokes[], size_t row_count, const struct rig_axis *axis,

@@ -29,9 +29,25 @@ static const char rig_text[] = "axis\n"
                                "source board\n"
                                "  port board\n"
                                "  line csv\n"
-                               "  clock column 1 in ms, wraps at 2^32\n"
-                               "  channel level column 2 in volts role sensor\n"
-                               "end\n";
+                               "  channel level column 2 in volts role sensor\n";
+
+static const struct proving_kind kinds[] = {
+    {"usual", "  clock column 1 in ms, wraps at 2^32\n", 0},
+    {"reference",
+     "  clock column 1 in ms, wraps at 2^32\n  channel place column 3 in mm role reference\n", 0},
+    {"trip", "  clock column 1 in ms, wraps at 2^32\n  channel switch column 3 in 1 role trip\n",
+     0},
+    {"late", "  clock column 1 in us, wraps at 2^32\n  delay 0 ms to 20 ms\n", 0.008},
+    {"late-unclocked", "  delay 0 ms to 20 ms\n", 0.008},
+};
+
+const struct proving_kind *proving_kind(const char *name)
+{
+    for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++)
+        if (strcmp(kinds[i].name, name) == 0)
+            return &kinds[i];
+    return NULL;
+}
 
 static const char profile[] = "title \"Everything once\"\n"
                               "start at 10 mm\n"
@@ -146,12 +162,19 @@ static void tell_sines(struct study_desk *desk, const struct fit *fit, const str
 
 void proving_trial(struct study_desk *desk, unsigned trial, void *context)
 {
-    (void)context;
+    const struct proving_kind *kind = context ? context : &kinds[0];
     struct fault_bench bench;
+    char rig[1024];
+    snprintf(rig, sizeof rig, "%s%send\n", rig_text, kind->source);
     fault_bench_defaults(&bench);
-    bench.rig_text = rig_text;
+    bench.rig_text = rig;
     bench.profile_text = profile;
     random_bench_draw(&bench, trial, trial % 4 == 0);
+    if (kind->late_s > 0) {
+        bench.truth.line_delay_s = kind->late_s * (trial % 8) / 7;
+        bench.truth.line_delay_sd_s = kind->late_s;
+    }
+    bench.truth.reference_noise_mm = 0.02;
     fault_bench_run(&bench);
     struct rig_err err = {0};
     struct recording *recording = recording_open(bench.folder, &err);
@@ -168,6 +191,11 @@ void proving_trial(struct study_desk *desk, unsigned trial, void *context)
     tell_curve(desk, &fit, &bench.truth);
     tell_lags(desk, &fit, &bench.truth);
     tell_sines(desk, &fit, recording_plan(recording), &bench.truth);
+    if (context) {
+        tell(desk, &fit, "start_delay", bench.truth.start_delay_s + bench.truth.question_delay_s);
+        tell(desk, &fit, "backlash", bench.truth.backlash_mm);
+        tell(desk, &fit, "axis_clock_skew", bench.truth.axis_skew_ppm);
+    }
     fit_free(&fit);
     recording_free(recording);
     fault_bench_free(&bench);

@@ -21,9 +21,10 @@ static struct units *units;
 static char *part_of(const char *heading)
 {
     const char *start = strstr(page, heading);
-    if (!start)
-        print_error("no heading '%s'\n", heading);
-    assert_non_null(start);
+    if (!start) {
+        fail_msg("no heading '%s'", heading);
+        return NULL;
+    }
     start += strlen(heading);
     const char *end = strstr(start, "\n##"); /* a lone # is a comment in an example */
     size_t size = end ? (size_t)(end - start) : strlen(start);
