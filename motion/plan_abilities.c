@@ -167,7 +167,8 @@ static bool lag(const struct gathered *g, bool rising, char *why, size_t room)
     const char *way = rising ? "rising" : "falling";
     const char *clock = g->anchored ? ""
                                     : "; nothing tells when the stage moves, so the axis' start "
-                                      "delay is part of it (falling minus rising is free of it)";
+                                      "delay is part of it, unless 'wetsweep sync' has measured it "
+                                      "(falling minus rising is free of it)";
     if (steps > 0 && g->both_ways >= SPEEDS_NEEDED)
         snprintf(why, room, "from steps and ramps%s", clock);
     else if (steps > 0)
