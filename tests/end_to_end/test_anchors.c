@@ -107,6 +107,14 @@ static void need_note(const struct fit *fit, const char *words)
         fail_msg("no note says '%s'", words);
 }
 
+static bool has_figure(const struct fit *fit, const char *id)
+{
+    for (size_t i = 0; i < fit->figures.count; i++)
+        if (strcmp(fit->figures.figures[i].id, id) == 0)
+            return true;
+    return false;
+}
+
 static void all_anchors_agree(void **state)
 {
     (void)state;
@@ -132,6 +140,7 @@ static void all_anchors_agree(void **state)
         near_truth(&fit, "step_dead_time_rising", dead_time_s + late_s);
         if (i < 2)
             near_truth(&fit, "axis_clock_skew", 120);
+        assert_true(has_figure(&fit, "clock-tie") == (i < 3));
         if (i < 3)
             near_truth(&fit, "start_delay", 0.06);
         else
