@@ -139,6 +139,7 @@ struct rig_channel {
     struct rig_field field;  /* LINE_FRAMES */
     char unit[RIG_NAME_SIZE];
     enum channel_role role;
+    double trip_mm; /* ROLE_TRIP: stage position where it switches; NaN: not stated */
 };
 
 struct rig_source {

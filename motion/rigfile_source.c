@@ -179,7 +179,7 @@ static int read_channel(struct rig_block *block, struct cursor *cursor)
     if (source->channel_count == RIG_CHANNEL_LIMIT)
         return cursor_fail_at(cursor, 0, RIG_ELIMIT, "more than %d channels; leave some out",
                               RIG_CHANNEL_LIMIT);
-    struct rig_channel channel = {.role = ROLE_OTHER};
+    struct rig_channel channel = {.role = ROLE_OTHER, .trip_mm = NAN};
     size_t which;
     int code;
     if ((code = rig_text(cursor, "the channel's name", channel.name, sizeof channel.name)) ||
@@ -204,6 +204,11 @@ static int read_channel(struct rig_block *block, struct cursor *cursor)
             return code;
         channel.role = (enum channel_role)which;
     }
+    if (channel.role == ROLE_TRIP && cursor_takes(cursor, "at") &&
+        ((code = cursor_word(cursor, "stage")) ||
+         (code = cursor_quantity(cursor, QUANTITY_LENGTH, "the place of the switch",
+                                 &channel.trip_mm))))
+        return code;
     double factor, offset;
     if (channel.role == ROLE_REFERENCE &&
         units_factor(cursor->units, channel.unit, "mm", &factor, &offset, NULL))

@@ -164,7 +164,7 @@ static int try_channel(struct fit_work *work, size_t index, size_t channel, size
     const struct rig_source *source = &work->rig->sources[index];
     enum channel_role role = source->channels[channel].role;
     char reason[TIMELINE_REASON_SIZE] = "";
-    struct timeline_source facts = {.index = index};
+    struct timeline_source facts = {.index = index, .trip_mm = source->channels[channel].trip_mm};
     double late_s;
     fit_delay(work, index, &late_s, &facts.delay_half_s);
     struct share whole = {.column = channel + (recording_has_clock(source) ? 2 : 1)};
@@ -192,6 +192,9 @@ static int try_channel(struct fit_work *work, size_t index, size_t channel, size
                  "Channel '%s' (role %s) does not tie the clocks: %s. They are tied by %s.",
                  source->channels[channel].name, role_words(role), reason,
                  timeline_anchor_name(work->timeline.anchor));
+    if (!code && *done && *reason)
+        fit_warn(work->fit, "Channel '%s' (role %s): %s.", source->channels[channel].name,
+                 role_words(role), reason);
     if (!code && *done)
         choose(work, &before, source->channels[channel].name, done);
     else

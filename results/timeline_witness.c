@@ -16,6 +16,8 @@ enum { ENOUGH_STROKES = 3, ENOUGH_ROWS = 8, ENOUGH_EDGES = 6 };
 static const double TAU_START_S = 0.02, TAU_LEAST_S = 2e-5;
 static const double FOLLOWS = 0.03; /* noise over the reading's range, at most */
 static const double SQRT3 = 1.7320508075688772;
+/* What is said of a place is right within this (rectangular; common practice, no source). */
+static const double PLACE_WITHIN_MM = 0.05;
 
 /* ---- is it any use? ---- */
 
@@ -91,6 +93,9 @@ static void add_usual(struct stage_fit *fit)
                 1 / (fit->skew_prior_u * fit->skew_prior_u));
     mixed_prior(&fit->mixed, SHARED_PLAY, fit->play_prior_mm - fit->shared[SHARED_PLAY],
                 1 / (fit->play_prior_u_mm * fit->play_prior_u_mm));
+    if (isfinite(fit->place_mm))
+        mixed_prior(&fit->mixed, SHARED_CURVE, fit->place_mm - fit->shared[SHARED_CURVE],
+                    1 / (fit->place_u_mm * fit->place_u_mm));
 }
 
 static bool solve(struct stage_fit *fit)
@@ -176,6 +181,24 @@ static bool carry_out(struct stage_fit *fit)
             fit->inflation = 1;
         }
     }
+    return converge(fit);
+}
+
+/* Once more with the place that a trip is said to have, unless it was found elsewhere. */
+static bool believe_place(struct stage_fit *fit, double said_mm, char reason[TIMELINE_REASON_SIZE])
+{
+    double found_mm = fit->shared[SHARED_CURVE];
+    double u_mm = sqrt(fit->mixed.covariance[SHARED_CURVE][SHARED_CURVE]);
+    if (!isfinite(said_mm))
+        return true;
+    if (fabs(found_mm - said_mm) > 4 * hypot(u_mm, PLACE_WITHIN_MM / SQRT3)) {
+        snprintf(reason, TIMELINE_REASON_SIZE,
+                 "it switches at stage %.2f mm and not at %.2f mm, as the rig file says", found_mm,
+                 said_mm);
+        return true;
+    }
+    fit->place_mm = said_mm;
+    fit->place_u_mm = PLACE_WITHIN_MM / SQRT3;
     return converge(fit);
 }
 
@@ -329,6 +352,7 @@ int timeline_witness(struct timeline *timeline, const struct plan *plan,
         .tau_s = TAU_START_S,
         .noise_y = witness->high - witness->low,
         .inflation = 1,
+        .place_mm = NAN,
     };
     *done = false;
     if (timeline->anchor == ANCHOR_NONE) {
@@ -344,7 +368,9 @@ int timeline_witness(struct timeline *timeline, const struct plan *plan,
     }
     if (!code && looks_usable(&fit, reason)) {
         code = reference ? RIG_OK : place_trip(&fit, err);
-        if (!code && !carry_out(&fit))
+        bool fits =
+            !code && carry_out(&fit) && (reference || believe_place(&fit, source->trip_mm, reason));
+        if (!code && !fits)
             refuse(reason, reference ? "it does not follow the stage"
                                      : "it does not switch at one place of the stage");
         else if (!code && is_good(&fit, reason)) {

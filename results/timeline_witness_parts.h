@@ -23,6 +23,7 @@ struct stage_fit {
     double shared[MIXED_SHARED];
     double middle_mm, half_mm; /* of the stage's travel in this run */
     double play_prior_mm, play_prior_u_mm;
+    double place_mm, place_u_mm; /* of a trip, as said; NaN: not, or not to be believed */
     double skew_prior, skew_prior_u;
     double tau_s;            /* how much the start delay varies */
     double noise_y, noise_s; /* of a reference: of its reading; of its stamps */

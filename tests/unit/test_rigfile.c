@@ -120,6 +120,7 @@ static void full_file_is_read(void **state)
                "  line    pairs\n"
                "  clock   key t in us\n"
                "  channel place key p in mm role reference\n"
+               "  channel switch key s in 1 role trip at stage 8 cm\n"
                "end\n");
     const struct rig_axis *a = &rig.axis;
     assert_string_equal(a->port, "/dev/serial/by-id/usb-axis");
@@ -191,6 +192,9 @@ static void full_file_is_read(void **state)
     assert_true(isnan(tap->rate_hz));
     assert_string_equal(tap->channels[0].key, "p");
     assert_int_equal(tap->channels[0].role, ROLE_REFERENCE);
+    assert_true(isnan(tap->channels[0].trip_mm));
+    assert_int_equal(tap->channels[1].role, ROLE_TRIP);
+    assert_near(tap->channels[1].trip_mm, 80, 1e-9, "mm");
 }
 
 static void what_is_left_out_has_a_default(void **state)

@@ -22,7 +22,7 @@ struct bench {
     double interval_s, line_s, jitter_s; /* of the rows; constant and random delay of a line */
     double low_s, high_s;                /* what the rig file says of it */
     double gain, bend, noise, step;      /* of a reference; bend: mm in the middle */
-    double trip_mm, bounce_s;
+    double trip_mm, said_mm, bounce_s;
     double *start_s; /* true */
     struct stroke_row *rows;
     size_t row_count, seen_count;
@@ -126,6 +126,7 @@ static bool tie(const struct bench *bench, enum channel_role role, struct timeli
     struct witness witness;
     bool used = false;
     const struct timeline_source source = {.index = 2,
+                                           .trip_mm = bench->said_mm > 0 ? bench->said_mm : NAN,
                                            .delay_half_s = (bench->high_s - bench->low_s) / 2,
                                            .stamp_sd_s = bench->jitter_s / sqrt(12)};
     assert_int_equal(timeline_make(timeline, bench->plan, NULL, 0, bench->rows, bench->row_count,
@@ -366,6 +367,52 @@ static void a_trip_as_switches_are(void **state)
     plan_free(plan);
 }
 
+static const char ONE_SPEED[] = "start at 10 mm\nrepeat 8\n"
+                                "ramp to 150 mm at 20 mm/s\nhold 2 s\n"
+                                "ramp to 20 mm at 20 mm/s\nhold 2 s\nend\n";
+
+/* Where the place of a switch is known, one speed one way tells the start delay; a wrong place is
+ * not believed. */
+static void a_trip_whose_place_is_said(void **state)
+{
+    struct fixture *fixture = *state;
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, ONE_SPEED, NULL);
+    struct tally said = {0}, found = {0};
+    struct timeline timeline;
+    char reason[TIMELINE_REASON_SIZE];
+    for (int i = 0; i < 20; i++) {
+        struct bench bench = draw(fixture, plan);
+        bench.axis.backlash_mm = 0.05;
+        bench.high_s = bench.line_s = 0;
+        run_strokes(&bench, fixture->random);
+        run_rows(&bench, fixture->random);
+        assert_true(tie(&bench, ROLE_TRIP, &timeline, reason));
+        count(&found, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
+        timeline_free(&timeline);
+        bench.said_mm = bench.trip_mm + gsl_ran_flat(fixture->random, -0.05, 0.05);
+        assert_true(tie(&bench, ROLE_TRIP, &timeline, reason));
+        assert_string_equal(reason, "");
+        count(&said, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
+        timeline_free(&timeline);
+        done(&bench);
+    }
+    print_message("start delay, error over stated: %.2f (%.2f ms stated), said: %.2f (%.2f ms)\n",
+                  ratio(&found), 1e3 * sqrt(found.stated2 / found.n), ratio(&said),
+                  1e3 * sqrt(said.stated2 / said.n));
+    assert_true(ratio(&said) < 1.3 && said.covered >= 17);
+    assert_true(said.stated2 <= found.stated2 * 1.001);
+    struct bench bench = quiet(fixture, plan);
+    run_strokes(&bench, fixture->random);
+    run_rows(&bench, fixture->random);
+    bench.said_mm = bench.trip_mm + 1.5;
+    assert_true(tie(&bench, ROLE_TRIP, &timeline, reason));
+    assert_contains(reason, "and not at 91.50 mm");
+    assert_near(timeline.start_delay_s, bench.delay_s, 4 * timeline.start_delay_u_s, "s");
+    timeline_free(&timeline);
+    done(&bench);
+    plan_free(plan);
+}
+
 /* However a file is cut between threads. */
 static void parts_add_up(void **state)
 {
@@ -476,11 +523,9 @@ static void a_sync_file_is_honest(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_reference_is_honest),
-        cmocka_unit_test(a_trip_is_honest),
-        cmocka_unit_test(channels_that_are_no_use),
-        cmocka_unit_test(a_trip_as_switches_are),
-        cmocka_unit_test(parts_add_up),
+        cmocka_unit_test(a_reference_is_honest),      cmocka_unit_test(a_trip_is_honest),
+        cmocka_unit_test(channels_that_are_no_use),   cmocka_unit_test(a_trip_as_switches_are),
+        cmocka_unit_test(a_trip_whose_place_is_said), cmocka_unit_test(parts_add_up),
         cmocka_unit_test(a_sync_file_is_honest),
     };
     return cmocka_run_group_tests(tests, set_up, tear_down);
