@@ -2,7 +2,10 @@
 #include "rig/host_clock.h"
 
 #include <stddef.h>
+#include <sys/resource.h>
+#include <sys/syscall.h>
 #include <time.h>
+#include <unistd.h>
 
 static int64_t now_ns(void *context)
 {
@@ -33,4 +36,11 @@ int64_t host_slept_ns(void)
 struct rig_clock host_clock(void)
 {
     return (struct rig_clock){now_ns, sleep_until_ns, NULL};
+}
+
+void host_prefer_this_thread(void)
+{
+    static const int BEFORE_OTHERS = -15;
+    /* On Linux a thread has a nice value of its own. */
+    (void)setpriority(PRIO_PROCESS, (id_t)syscall(SYS_gettid), BEFORE_OTHERS);
 }

@@ -14,4 +14,8 @@ struct rig_clock host_clock(void);
  * still then, CLOCK_BOOTTIME does not. To some microseconds. */
 int64_t host_slept_ns(void);
 
+/* Asks the system to let this thread run before others, so that what arrives is stamped at once.
+ * Granted to root and to whom the system's limits allow it; without it nothing changes. */
+void host_prefer_this_thread(void);
+
 #endif

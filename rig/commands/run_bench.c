@@ -5,6 +5,7 @@
 #include "rig/commands/commands.h"
 #include "rig/commands/run_parts.h"
 
+#include "rig/host_clock.h"
 #include "rig/notifier.h"
 #include "rig/sim.h"
 
@@ -122,6 +123,7 @@ static void run_and_close(struct run_job *job)
 static void *loop_thread(void *context)
 {
     struct run_job *job = context;
+    host_prefer_this_thread();
     run_and_close(job);
     pthread_mutex_lock(&job->lock);
     job->over = true;

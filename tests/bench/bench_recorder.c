@@ -368,6 +368,8 @@ static int run_recorded(const struct wish *wish)
         if (transport_open(&settings.sources[i], rig.sources[i].port, 0, &settings.clock, &err))
             goto fail;
     begun_ns = 0;
+    host_prefer_this_thread(); /* as `run` does; the recorder's thread and the senders stay behind
+                                */
     double cpu_s = cpu_of(CLOCK_PROCESS_CPUTIME_ID), loop_s = cpu_of(CLOCK_THREAD_CPUTIME_ID);
     struct bench_end end;
     if (bench_run(&settings, &end, &err))
