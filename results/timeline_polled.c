@@ -199,8 +199,20 @@ static double slack_s(const struct polled *polled, size_t stroke)
     return times->ended_s - times->sent_s - (1 + polled->skew) * times->duration_s;
 }
 
-/* Lines that came too late make the stage wait in mid-stroke: the stroke ends late, and the reports
- * of one of its parts lie apart from those of the other. No one tie fits it: it is left out. */
+/* How far the first or the last reports of a stroke are off its tie: of three, the middle one. */
+static double ends_apart_s(const struct polled *polled, const struct stroke_tie *own)
+{
+    double first[3], last[3];
+    size_t count = own->count < 3 ? own->count : 3;
+    for (size_t i = 0; i < count; i++) {
+        first[i] = polled_off(polled, &polled->ties[own->first + i]);
+        last[i] = polled_off(polled, &polled->ties[own->first + own->count - 1 - i]);
+    }
+    return fmax(fabs(timeline_median(first, count)), fabs(timeline_median(last, count)));
+}
+
+/* Lines that came too late make the stage wait in mid-stroke: the stroke ends late, and reports of
+ * one of its ends lie apart from the rest. No one tie fits it: it is left out. */
 static int leave_stretched(struct polled *polled, struct rig_err *err)
 {
     struct timeline *timeline = polled->timeline;
@@ -214,10 +226,8 @@ static int leave_stretched(struct polled *polled, struct rig_err *err)
     double usual = timeline_median(slack, count);
     for (size_t k = 0; k < timeline->stroke_count; k++) {
         struct stroke_tie *own = &polled->strokes[k];
-        size_t apart = 0;
-        for (size_t i = own->first; i < own->first + own->count; i++)
-            apart += !polled->ties[i].used;
-        if (!own->count || !(slack_s(polled, k) > usual + STRETCHED_S) || 8 * apart < own->count)
+        if (!own->count || !(slack_s(polled, k) > usual + STRETCHED_S) ||
+            ends_apart_s(polled, own) < STRETCHED_S / 2)
             continue;
         own->weight = 0;
         own->count = 0;
@@ -255,7 +265,10 @@ static void settle(struct polled *polled, const struct delay *delay, double comm
             stroke->queued = polled->strokes[k].waits;
             continue;
         }
-        double share = usual_u2 / (usual_u2 + u * u); /* of the stroke's own reports */
+        /* Far from the usual it is no usual stroke: its first line went out again, say. */
+        if (fabs(own - usual) > 4 * sqrt(usual_u2 + u * u))
+            usual_u2 = INFINITY;
+        double share = isinf(usual_u2) ? 1 : usual_u2 / (usual_u2 + u * u); /* of its own reports */
         stroke->host_start_s = share * own + (1 - share) * usual;
         stroke->queued = polled->strokes[k].waits;
         stroke->scatter_s = sqrt(share * u * u + (1 - share) * (1 - share) * mean_u2);

@@ -63,6 +63,9 @@ double polled_part(const struct polled *polled, const struct tie *tie, int part)
 /* The same of a stroke, in the mean, with the unseen share of those that wait told apart. */
 double stroke_part(const struct polled *polled, const struct stroke_tie *own, int part);
 
+/* How far a tie lies from its stroke's, > 0: late. */
+double polled_off(const struct polled *polled, const struct tie *tie);
+
 /* Fits the model to all ties, leaving out wild ones. */
 void polled_fit(struct polled *polled);
 

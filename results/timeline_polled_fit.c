@@ -101,7 +101,7 @@ static void columns_of(const struct polled *polled, const struct tie *tie,
         column[1 + part] = polled_part(polled, tie, part) - own->bracket_s[part];
 }
 
-static double residual(const struct polled *polled, const struct tie *tie)
+double polled_off(const struct polled *polled, const struct tie *tie)
 {
     double column[1 + POLLED_PARTS];
     columns_of(polled, tie, column);
@@ -184,7 +184,7 @@ static void regress(struct polled *polled)
         strokes += polled->strokes[k].weight > 0;
     for (size_t i = 0; i < polled->count; i++)
         if (polled->ties[i].used) {
-            double off = residual(polled, &polled->ties[i]) / tie_sigma(polled, &polled->ties[i]);
+            double off = polled_off(polled, &polled->ties[i]) / tie_sigma(polled, &polled->ties[i]);
             chi2 += off * off;
         }
     polled->ratio = fmax(1, chi2 / fmax(n - strokes - 3, 1));
@@ -206,7 +206,7 @@ static void learn_moment(struct polled *polled)
         const struct tie *tie = &polled->ties[i];
         if (!tie->used)
             continue;
-        double weight = 1 / variance(polled, tie), off = residual(polled, tie);
+        double weight = 1 / variance(polled, tie), off = polled_off(polled, tie);
         double bracket = bracket_of(polled, tie);
         beyond += weight * (off * off * n / freedom - known_variance(polled, tie));
         bracket2 += weight * bracket * bracket;
@@ -244,7 +244,7 @@ void polled_fit(struct polled *polled)
             break;
         for (size_t i = 0; i < polled->count; i++) {
             struct tie *tie = &polled->ties[i];
-            tie->used = fabs(residual(polled, tie)) <= limit * tie_sigma(polled, tie);
+            tie->used = fabs(polled_off(polled, tie)) <= limit * tie_sigma(polled, tie);
         }
         learn_moment(polled);
     }

@@ -70,6 +70,7 @@ class Between(threading.Thread):
         os.unlink(os.path.join(self.outer, port))
     def restart_axis(self):
         os.close(self.bench['axis'])
+        time.sleep(0.2) # long enough for the bench to see that it was closed
         self.bench['axis'] = os.open(os.path.join(self.inner, 'axis'), os.O_RDWR | os.O_NOCTTY)
         tty.setraw(self.bench['axis'])
     def spoil(self, data):
