@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * What a channel on the stage saw of it (a reference or a trip), gathered row by row: of a
  * reference some hundred rows a stroke, of a trip where it changed. Memory doesn't grow with
- * the recording: about 8 MB a channel at most. Parts of a file add up to the whole. Pure. */
+ * the recording: some megabytes a channel at most. Parts of a file add up to the whole. Pure. */
 #ifndef RESULTS_WITNESS_H
 #define RESULTS_WITNESS_H
 
@@ -13,7 +13,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum { WITNESS_ROWS = 1 << 19, WITNESS_ROWS_A_STROKE = 512, WITNESS_EDGES = 1 << 16 };
+enum { WITNESS_ROWS = 1 << 17, WITNESS_ROWS_A_STROKE = 256, WITNESS_EDGES = 1 << 16 };
 
 struct witness_row {
     double t_s; /* of the host; the source's delay is taken off */

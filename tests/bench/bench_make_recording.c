@@ -1,10 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Makes a recording of a bench at 1 kHz, of any length, for timing the fit:
- *   bench_make_recording FOLDER ROWS [many]
+ *   bench_make_recording FOLDER ROWS [many|stage]
  * Four columns: time, reading, the controller's and the actuator's output, 32 bytes a
  * row. Invented: a slightly bent curve, a lag of the reading, a controller that computes
  * ten times a second and an actuator fifty times. 'many': strokes of 0.2 s in place of a
- * night's cycle, so some hundred thousand segments in 12 h. */
+ * night's cycle, so some hundred thousand segments in 12 h. 'stage': a fifth column, an
+ * encoder on the stage. */
 #include "results/recording.h"
 
 #include <math.h>
@@ -21,7 +22,8 @@ static const char rig_text[] = "axis\n  port axis\n  speaks acknowledged-lines\n
                                "source board\n  port board\n  line csv\n  rate 1000 Hz\n"
                                "  channel level column 1 in volts role sensor\n"
                                "  channel command column 2 in us role controller\n"
-                               "  channel horn column 3 in us role actuator\nend\n";
+                               "  channel horn column 3 in us role actuator\n";
+static const char encoder[] = "  channel place column 4 in mm role reference\n";
 static const char night[] = "title \"Night at 1 kHz\"\nstart at 10 mm\nrepeat for %.3f s\n"
                             "  stairs from 10 mm to 150 mm in 7 steps, hold 4 s, up and down\n"
                             "  each speed 6, 15, 40 mm/s\n"
@@ -80,7 +82,7 @@ static int write_report(struct bench *bench, double t_s, double plan_s, size_t *
                             plan_segment_at(bench->plan, plan_s), err);
 }
 
-static int write_rows(struct bench *bench, uint64_t rows, struct rig_err *err)
+static int write_rows(struct bench *bench, uint64_t rows, bool stage, struct rig_err *err)
 {
     double depth_mm = plan_depth_mm(bench->plan, 0), command_us = 1200, horn_us = 1200;
     double late_us = 1200;
@@ -98,7 +100,8 @@ static int write_rows(struct bench *bench, uint64_t rows, struct rig_err *err)
             late_us += 0.08 * (command_us - late_us);
             horn_us = round(late_us);
         }
-        double values[] = {round(level * 1e5) / 1e5, command_us, horn_us};
+        double place_mm = stage ? round(plan_stage_mm(bench->plan, plan_s) * 100) / 100 : 0;
+        double values[] = {round(level * 1e5) / 1e5, command_us, horn_us, place_mm};
         code =
             recording_row(bench->writer, 0, t_s + 2e-4 * uniform(&bench->seed), NAN, values, err);
         if (!code && r % POLL_ROWS == 0)
@@ -107,9 +110,10 @@ static int write_rows(struct bench *bench, uint64_t rows, struct rig_err *err)
     return code;
 }
 
-static int make(const char *folder, uint64_t rows, bool many, struct rig_err *err)
+static int make(const char *folder, uint64_t rows, bool many, bool stage, struct rig_err *err)
 {
-    char profile[1024];
+    char profile[1024], rig[2048];
+    snprintf(rig, sizeof rig, "%s%send\n", rig_text, stage ? encoder : "");
     struct bench bench = {.seed = 1};
     snprintf(profile, sizeof profile, many ? strokes : night, fmax(1, (double)rows / ROW_HZ - 300));
     const struct run_facts facts = {.board = "WS-B-0001",
@@ -117,7 +121,7 @@ static int make(const char *folder, uint64_t rows, bool many, struct rig_err *er
                                     .coating = "bare",
                                     .note = "invented, for timing",
                                     .rig_name = "bench.rig",
-                                    .rig_text = rig_text,
+                                    .rig_text = rig,
                                     .profile_name = "bench.profile",
                                     .profile_text = profile,
                                     .started = "2026-04-17T20:00:00Z",
@@ -126,7 +130,7 @@ static int make(const char *folder, uint64_t rows, bool many, struct rig_err *er
     struct units *units = units_open(err);
     if (!units)
         return (int)err->code;
-    int code = rig_read(&bench.rig, facts.rig_name, rig_text, strlen(rig_text), units, err);
+    int code = rig_read(&bench.rig, facts.rig_name, rig, strlen(rig), units, err);
     if (!code) {
         bench.plan =
             plan_make(&bench.rig, facts.profile_name, profile, strlen(profile), units, NULL, err);
@@ -137,7 +141,7 @@ static int make(const char *folder, uint64_t rows, bool many, struct rig_err *er
         code = bench.writer ? 0 : (int)err->code;
     }
     if (!code)
-        code = write_rows(&bench, rows, err);
+        code = write_rows(&bench, rows, stage, err);
     if (!code)
         code = write_strokes(&bench, err);
     if (bench.writer) {
@@ -160,11 +164,12 @@ int main(int argc, char **argv)
     char *end = NULL;
     uint64_t rows = argc > 2 ? strtoull(argv[2], &end, 10) : 0;
     bool many = argc > 3 && strcmp(argv[3], "many") == 0;
-    if (argc < 3 || argc > 4 || *end || rows < 1000 || (argc == 4 && !many)) {
-        fputs("usage: bench_make_recording FOLDER ROWS [many], 1000 rows at least\n", stderr);
+    bool stage = argc > 3 && strcmp(argv[3], "stage") == 0;
+    if (argc < 3 || argc > 4 || *end || rows < 1000 || (argc == 4 && !many && !stage)) {
+        fputs("usage: bench_make_recording FOLDER ROWS [many|stage], 1000 rows at least\n", stderr);
         return 2;
     }
-    if (make(argv[1], rows, many, &err)) {
+    if (make(argv[1], rows, many, stage, &err)) {
         fprintf(stderr, "bench_make_recording: %s\n", err.text);
         return 1;
     }
