@@ -264,6 +264,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
     if (!code)
         code = fit_sines(&work, err);
     if (!code)
+        code = fit_agree(&work, err);
+    if (!code)
         code = fit_links(&work, err);
     if (!code)
         code = fit_tie(&work, err);

@@ -177,6 +177,8 @@ int fit_allan(struct fit_work *work, struct rig_err *err);
 int fit_repeat_of_ramps(struct fit_work *work, struct rig_err *err);
 int fit_steps(struct fit_work *work, struct rig_err *err);
 int fit_sines(struct fit_work *work, struct rig_err *err);
+/* Whether steps, ramps and waves tell the same mean lag; after all three. */
+int fit_agree(struct fit_work *work, struct rig_err *err);
 /* Sensor, controller, actuator: how often each renews its value, how late each is behind the one
  * before, and which is the slow one. */
 int fit_links(struct fit_work *work, struct rig_err *err);

@@ -153,6 +153,8 @@ static void tell_sines(struct study_desk *desk, const struct fit *fit, const str
         tell(desk, fit, name, phase);
     }
     tell(desk, fit, "bandwidth", random_bench_bandwidth_hz(truth, amplitude_mm));
+    tell(desk, fit, "mean_lag",
+         truth->sensor_dead_time_s + (truth->lag_rising_s + truth->lag_falling_s) / 2);
     tell(desk, fit, "sine_mean_lag",
          truth->sensor_dead_time_s + (truth->lag_rising_s + truth->lag_falling_s) / 2);
     /* Two different lags are not one time constant. */
