@@ -4,6 +4,7 @@
 #include "check.h"
 #include "plans.h"
 #include "results/timeline_witness.h"
+#include "stage_bench.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
@@ -14,94 +15,8 @@
 
 enum { BATCH = 4096, BENCHES = 40 };
 
-/* The truth of one bench, and what a channel on its stage sent. */
-struct bench {
-    const struct plan *plan;
-    struct rig_axis axis;
-    double delay_s, delay_sd_s, end_s, end_sd_s, skew, backlash_mm;
-    double interval_s, line_s, jitter_s; /* of the rows; constant and random delay of a line */
-    double low_s, high_s;                /* what the rig file says of it */
-    double gain, bend, noise, step;      /* of a reference; bend: mm in the middle */
-    double trip_mm, said_mm, bounce_s;
-    double *start_s; /* true */
-    struct stroke_row *rows;
-    size_t row_count, seen_count;
-    double *t_s, *reference, *trip;
-};
-
-static void run_strokes(struct bench *bench, gsl_rng *random)
-{
-    size_t count = plan_stroke_count(bench->plan);
-    const struct plan_stroke *strokes = plan_strokes(bench->plan);
-    double shift = 5, ended = 0;
-    bench->start_s = calloc(count, sizeof *bench->start_s);
-    bench->rows = calloc(count, sizeof *bench->rows);
-    bench->row_count = count;
-    for (size_t k = 0; k < count; k++) {
-        double duration = strokes[k].end_s - strokes[k].start_s;
-        double sent = fmax(strokes[k].start_s + shift, ended);
-        double delay = bench->delay_s + gsl_ran_gaussian(random, bench->delay_sd_s);
-        bench->start_s[k] = sent + fmax(delay, 0);
-        ended = bench->start_s[k] + (1 + bench->skew) * duration + bench->end_s +
-                fabs(gsl_ran_gaussian(random, bench->end_sd_s));
-        shift = sent - strokes[k].start_s;
-        bench->rows[k] = (struct stroke_row){.stroke = (uint32_t)k,
-                                             .plan_s = strokes[k].start_s,
-                                             .sent_s = sent,
-                                             .accepted_s = sent + 0.004,
-                                             .ended_s = ended};
-    }
-}
-
-/* The stage, half the play behind the motor; and what the channels make of it. */
-static void run_rows(struct bench *bench, gsl_rng *random)
-{
-    size_t count = bench->row_count, stroke = 0;
-    const struct plan_stroke *strokes = plan_strokes(bench->plan);
-    double end_s = bench->rows[count - 1].ended_s + 2, half = bench->backlash_mm / 2;
-    double place = plan_stage_mm(bench->plan, 0), phase = gsl_rng_uniform(random), changed = -1;
-    size_t room = (size_t)(end_s / bench->interval_s) + 2;
-    bool closed = false;
-    bench->t_s = calloc(room, sizeof *bench->t_s);
-    bench->reference = calloc(room, sizeof *bench->reference);
-    bench->trip = calloc(room, sizeof *bench->trip);
-    bench->seen_count = 0;
-    for (size_t i = 0; bench->seen_count < room - 1; i++) {
-        double t = bench->interval_s * ((double)i + phase);
-        if (t > end_s)
-            break;
-        while (stroke + 1 < count && bench->start_s[stroke + 1] <= t)
-            stroke++;
-        double since = fmax(0, t - bench->start_s[stroke]) / (1 + bench->skew);
-        double plan_s = fmin(strokes[stroke].start_s + since, strokes[stroke].end_s);
-        double motor = plan_stage_mm(bench->plan, plan_s);
-        place = fmin(fmax(place, motor - half), motor + half);
-        double x = (place - 100) / 100, seen = place + bench->bend * (1 - x * x);
-        double reading = bench->gain * seen + 3 + gsl_ran_gaussian(random, bench->noise);
-        bool closes = place >= bench->trip_mm;
-        if (closes != closed)
-            changed = t;
-        closed = closes;
-        bool bounces = t - changed < bench->bounce_s && gsl_rng_uniform(random) < 0.5;
-        size_t n = bench->seen_count++;
-        bench->t_s[n] = t + bench->line_s +
-                        (bench->jitter_s > 0 ? gsl_ran_flat(random, 0, bench->jitter_s) : 0);
-        bench->reference[n] = bench->step > 0 ? rint(reading / bench->step) * bench->step : reading;
-        bench->trip[n] = closes != bounces;
-    }
-}
-
-static void done(struct bench *bench)
-{
-    free(bench->start_s);
-    free(bench->rows);
-    free(bench->t_s);
-    free(bench->reference);
-    free(bench->trip);
-}
-
 /* Gathers in parts of `part` rows, as several threads do. */
-static void gather(const struct bench *bench, const struct timeline *timeline,
+static void gather(const struct stage_bench *bench, const struct timeline *timeline,
                    enum channel_role role, size_t part, struct witness *witness)
 {
     struct rig_err err = {0};
@@ -119,7 +34,7 @@ static void gather(const struct bench *bench, const struct timeline *timeline,
     witness_settle(witness);
 }
 
-static bool tie(const struct bench *bench, enum channel_role role, struct timeline *timeline,
+static bool tie(const struct stage_bench *bench, enum channel_role role, struct timeline *timeline,
                 char reason[TIMELINE_REASON_SIZE])
 {
     struct rig_err err = {0};
@@ -141,72 +56,23 @@ static bool tie(const struct bench *bench, enum channel_role role, struct timeli
     return used;
 }
 
-struct tally {
-    double n, covered, sum2, stated2;
-};
-
-static void count(struct tally *tally, double error, double stated)
-{
-    tally->n++;
-    tally->covered += fabs(error) <= 1.96 * stated;
-    tally->sum2 += error * error;
-    tally->stated2 += stated * stated;
-}
-
-static double ratio(const struct tally *tally)
-{
-    return sqrt(tally->sum2 / tally->stated2);
-}
-
-static const char SPEEDS[] = "start at 10 mm\n"
-                             "each speed 5, 10, 20, 40 mm/s\n"
-                             "repeat 2\n"
-                             "ramp to 150 mm at speed\nhold 2 s\n"
-                             "ramp to 10 mm at speed\nhold 2 s\n"
-                             "end\nend\n"
-                             "step to 100 mm\nhold 3 s\nstep to 20 mm\nhold 3 s\n";
-
 struct fixture {
     struct units *units;
     struct rig rig;
     gsl_rng *random;
 };
 
-static struct bench draw(const struct fixture *fixture, const struct plan *plan)
-{
-    gsl_rng *random = fixture->random;
-    struct bench bench = {.plan = plan,
-                          .axis = fixture->rig.axis,
-                          .delay_s = gsl_ran_flat(random, 0.02, 0.15),
-                          .delay_sd_s = gsl_ran_flat(random, 0.0005, 0.005),
-                          .end_s = gsl_ran_flat(random, 0.01, 0.06),
-                          .end_sd_s = 0.003,
-                          .skew = gsl_ran_flat(random, -0.005, 0.005),
-                          .backlash_mm = gsl_ran_flat(random, 0, 0.05),
-                          .interval_s = gsl_ran_flat(random, 0.005, 0.02),
-                          .high_s = gsl_ran_flat(random, 0, 0.004),
-                          .gain = gsl_ran_flat(random, 0.5, 2),
-                          .bend = gsl_ran_flat(random, -0.2, 0.2),
-                          .noise = gsl_ran_flat(random, 0.001, 0.05),
-                          .step = gsl_rng_uniform(random) < 0.5 ? 0.01 : 0,
-                          .trip_mm = gsl_ran_flat(random, 60, 140)};
-    bench.line_s = gsl_ran_flat(random, bench.low_s, bench.high_s);
-    bench.axis.live_position = false;
-    bench.axis.backlash_mm = 0.05;
-    return bench;
-}
-
 static void ties_are_honest(struct fixture *fixture, enum channel_role role)
 {
-    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, stage_bench_speeds, NULL);
     struct tally all = {0}, scatter = {0}, common = {0}, skew = {0}, delay = {0}, play = {0};
     double spread = 0;
     for (int i = 0; i < BENCHES; i++) {
-        struct bench bench = draw(fixture, plan);
+        struct stage_bench bench = stage_bench_draw(plan, &fixture->rig.axis, fixture->random);
         struct timeline timeline;
         char reason[TIMELINE_REASON_SIZE];
-        run_strokes(&bench, fixture->random);
-        run_rows(&bench, fixture->random);
+        stage_bench_run(&bench, fixture->random);
+        stage_bench_see(&bench, fixture->random);
         if (!tie(&bench, role, &timeline, reason))
             fail_msg("bench %d: %s", i, reason);
         double mean = 0, n = 0;
@@ -216,32 +82,32 @@ static void ties_are_honest(struct fixture *fixture, enum channel_role role)
             const struct timeline_stroke *s = &timeline.strokes[k];
             double error = s->host_start_s - bench.start_s[k];
             double lever = timeline.skew_u * (s->plan_end_s - s->plan_start_s) / 2;
-            count(&all, error, hypot(hypot(s->scatter_s, timeline.common_u_s), lever));
-            count(&scatter, error - mean, hypot(s->scatter_s, lever) * sqrt((n - 1) / n));
+            tally_count(&all, error, hypot(hypot(s->scatter_s, timeline.common_u_s), lever));
+            tally_count(&scatter, error - mean, hypot(s->scatter_s, lever) * sqrt((n - 1) / n));
         }
-        count(&common, mean, timeline.common_u_s);
-        count(&skew, timeline.skew - bench.skew, timeline.skew_u);
-        count(&delay, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
-        count(&play, timeline.backlash_mm - bench.backlash_mm, timeline.backlash_u_mm);
+        tally_count(&common, mean, timeline.common_u_s);
+        tally_count(&skew, timeline.skew - bench.skew, timeline.skew_u);
+        tally_count(&delay, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
+        tally_count(&play, timeline.backlash_mm - bench.backlash_mm, timeline.backlash_u_mm);
         spread += log(timeline.start_delay_spread_s / bench.delay_sd_s) / BENCHES;
         timeline_free(&timeline);
-        done(&bench);
+        stage_bench_free(&bench);
     }
     print_message(
         "error over stated: all %.2f, scatter %.2f, common %.2f, skew %.2f, delay %.2f, play %.2f\n"
         "covered: all %.3f of %.0f, common %.3f, skew %.3f, delay %.3f, play %.3f\n"
         "rms: all %.3f ms, scatter %.3f ms, skew %.1f ppm, play %.4f mm; spread x %.2f\n",
-        ratio(&all), ratio(&scatter), ratio(&common), ratio(&skew), ratio(&delay), ratio(&play),
-        all.covered / all.n, all.n, common.covered / common.n, skew.covered / skew.n,
-        delay.covered / delay.n, play.covered / play.n, 1e3 * sqrt(all.sum2 / all.n),
-        1e3 * sqrt(scatter.sum2 / scatter.n), 1e6 * sqrt(skew.sum2 / skew.n),
-        sqrt(play.sum2 / play.n), exp(spread));
+        tally_ratio(&all), tally_ratio(&scatter), tally_ratio(&common), tally_ratio(&skew),
+        tally_ratio(&delay), tally_ratio(&play), all.covered / all.n, all.n,
+        common.covered / common.n, skew.covered / skew.n, delay.covered / delay.n,
+        play.covered / play.n, 1e3 * sqrt(all.sum2 / all.n), 1e3 * sqrt(scatter.sum2 / scatter.n),
+        1e6 * sqrt(skew.sum2 / skew.n), sqrt(play.sum2 / play.n), exp(spread));
     assert_in_range((int)(1000 * all.covered / all.n), 920, 1000);
-    assert_near(ratio(&scatter), 1, 0.3, "");
-    assert_near(ratio(&common), 1, 0.3, "");
-    assert_near(ratio(&skew), 1, 0.3, "");
-    assert_near(ratio(&delay), 1, 0.3, "");
-    assert_near(ratio(&play), 1, 0.4, "");
+    assert_near(tally_ratio(&scatter), 1, 0.3, "");
+    assert_near(tally_ratio(&common), 1, 0.3, "");
+    assert_near(tally_ratio(&skew), 1, 0.3, "");
+    assert_near(tally_ratio(&delay), 1, 0.3, "");
+    assert_near(tally_ratio(&play), 1, 0.4, "");
     plan_free(plan);
 }
 
@@ -255,23 +121,7 @@ static void a_trip_is_honest(void **state)
     ties_are_honest(*state, ROLE_TRIP);
 }
 
-/* A bench that is easy to tie. */
-static struct bench quiet(const struct fixture *fixture, const struct plan *plan)
-{
-    return (struct bench){.plan = plan,
-                          .axis = fixture->rig.axis,
-                          .delay_s = 0.06,
-                          .delay_sd_s = 0.002,
-                          .end_s = 0.02,
-                          .interval_s = 0.01,
-                          .line_s = 0.001,
-                          .high_s = 0.002,
-                          .gain = 1,
-                          .noise = 0.01,
-                          .trip_mm = 90};
-}
-
-static void need_refusal(struct bench *bench, enum channel_role role, const char *why)
+static void need_refusal(struct stage_bench *bench, enum channel_role role, const char *why)
 {
     struct timeline timeline;
     char reason[TIMELINE_REASON_SIZE];
@@ -287,10 +137,10 @@ static void need_refusal(struct bench *bench, enum channel_role role, const char
 static void channels_that_are_no_use(void **state)
 {
     struct fixture *fixture = *state;
-    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
-    struct bench bench = quiet(fixture, plan);
-    run_strokes(&bench, fixture->random);
-    run_rows(&bench, fixture->random);
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, stage_bench_speeds, NULL);
+    struct stage_bench bench = stage_bench_quiet(plan, &fixture->rig.axis);
+    stage_bench_run(&bench, fixture->random);
+    stage_bench_see(&bench, fixture->random);
     size_t n = bench.seen_count;
     double *kept = malloc(n * sizeof *kept);
     assert_non_null(kept);
@@ -328,7 +178,7 @@ static void channels_that_are_no_use(void **state)
         bench.trip[i] = bench.t_s[i] > bench.rows[3].sent_s;
     need_refusal(&bench, ROLE_TRIP, "fewer than six");
     free(kept);
-    done(&bench);
+    stage_bench_free(&bench);
     plan_free(plan);
 }
 
@@ -336,14 +186,14 @@ static void channels_that_are_no_use(void **state)
 static void a_trip_as_switches_are(void **state)
 {
     struct fixture *fixture = *state;
-    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
-    struct bench bench = quiet(fixture, plan);
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, stage_bench_speeds, NULL);
+    struct stage_bench bench = stage_bench_quiet(plan, &fixture->rig.axis);
     struct timeline timeline;
     char reason[TIMELINE_REASON_SIZE];
     bench.interval_s = 0.002;
     bench.bounce_s = 0.008;
-    run_strokes(&bench, fixture->random);
-    run_rows(&bench, fixture->random);
+    stage_bench_run(&bench, fixture->random);
+    stage_bench_see(&bench, fixture->random);
     for (size_t i = 0; i < bench.seen_count; i++) {
         bench.trip[i] = 0.2 + 4.5 * bench.trip[i] + gsl_ran_gaussian(fixture->random, 0.1);
         if (i % 97 == 5)
@@ -363,7 +213,7 @@ static void a_trip_as_switches_are(void **state)
     }
     assert_true(timeline.strokes[4].scatter_s > 0.001); /* what is usual */
     timeline_free(&timeline);
-    done(&bench);
+    stage_bench_free(&bench);
     plan_free(plan);
 }
 
@@ -381,35 +231,35 @@ static void a_trip_whose_place_is_said(void **state)
     struct timeline timeline;
     char reason[TIMELINE_REASON_SIZE];
     for (int i = 0; i < 20; i++) {
-        struct bench bench = draw(fixture, plan);
+        struct stage_bench bench = stage_bench_draw(plan, &fixture->rig.axis, fixture->random);
         bench.axis.backlash_mm = 0.05;
         bench.high_s = bench.line_s = 0;
-        run_strokes(&bench, fixture->random);
-        run_rows(&bench, fixture->random);
+        stage_bench_run(&bench, fixture->random);
+        stage_bench_see(&bench, fixture->random);
         assert_true(tie(&bench, ROLE_TRIP, &timeline, reason));
-        count(&found, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
+        tally_count(&found, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
         timeline_free(&timeline);
         bench.said_mm = bench.trip_mm + gsl_ran_flat(fixture->random, -0.05, 0.05);
         assert_true(tie(&bench, ROLE_TRIP, &timeline, reason));
         assert_string_equal(reason, "");
-        count(&said, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
+        tally_count(&said, timeline.start_delay_s - bench.delay_s, timeline.start_delay_u_s);
         timeline_free(&timeline);
-        done(&bench);
+        stage_bench_free(&bench);
     }
     print_message("start delay, error over stated: %.2f (%.2f ms stated), said: %.2f (%.2f ms)\n",
-                  ratio(&found), 1e3 * sqrt(found.stated2 / found.n), ratio(&said),
+                  tally_ratio(&found), 1e3 * sqrt(found.stated2 / found.n), tally_ratio(&said),
                   1e3 * sqrt(said.stated2 / said.n));
-    assert_true(ratio(&said) < 1.3 && said.covered >= 17);
+    assert_true(tally_ratio(&said) < 1.3 && said.covered >= 17);
     assert_true(said.stated2 <= found.stated2 * 1.001);
-    struct bench bench = quiet(fixture, plan);
-    run_strokes(&bench, fixture->random);
-    run_rows(&bench, fixture->random);
+    struct stage_bench bench = stage_bench_quiet(plan, &fixture->rig.axis);
+    stage_bench_run(&bench, fixture->random);
+    stage_bench_see(&bench, fixture->random);
     bench.said_mm = bench.trip_mm + 1.5;
     assert_true(tie(&bench, ROLE_TRIP, &timeline, reason));
     assert_contains(reason, "and not at 91.50 mm");
     assert_near(timeline.start_delay_s, bench.delay_s, 4 * timeline.start_delay_u_s, "s");
     timeline_free(&timeline);
-    done(&bench);
+    stage_bench_free(&bench);
     plan_free(plan);
 }
 
@@ -417,12 +267,12 @@ static void a_trip_whose_place_is_said(void **state)
 static void parts_add_up(void **state)
 {
     struct fixture *fixture = *state;
-    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
-    struct bench bench = quiet(fixture, plan);
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, stage_bench_speeds, NULL);
+    struct stage_bench bench = stage_bench_quiet(plan, &fixture->rig.axis);
     struct rig_err err = {0};
     struct timeline timeline;
-    run_strokes(&bench, fixture->random);
-    run_rows(&bench, fixture->random);
+    stage_bench_run(&bench, fixture->random);
+    stage_bench_see(&bench, fixture->random);
     assert_int_equal(
         timeline_make(&timeline, plan, NULL, 0, bench.rows, bench.row_count, &bench.axis, &err), 0);
     static const enum channel_role roles[] = {ROLE_REFERENCE, ROLE_TRIP};
@@ -443,7 +293,7 @@ static void parts_add_up(void **state)
         witness_free(&parts);
     }
     timeline_free(&timeline);
-    done(&bench);
+    stage_bench_free(&bench);
     plan_free(plan);
 }
 
@@ -475,10 +325,10 @@ static int tear_down(void **state)
 static void a_sync_file_is_honest(void **state)
 {
     struct fixture *fixture = *state;
-    struct plan *plan = test_plan(&fixture->rig, fixture->units, SPEEDS, NULL);
+    struct plan *plan = test_plan(&fixture->rig, fixture->units, stage_bench_speeds, NULL);
     struct tally all = {0}, common = {0}, skew = {0};
     for (int i = 0; i < 150; i++) {
-        struct bench bench = draw(fixture, plan);
+        struct stage_bench bench = stage_bench_draw(plan, &fixture->rig.axis, fixture->random);
         struct rig_err err = {0};
         struct timeline timeline;
         struct timeline_prior prior = {
@@ -487,7 +337,7 @@ static void a_sync_file_is_honest(void **state)
             .spread_s = bench.delay_sd_s,
             .skew = bench.skew + gsl_ran_gaussian(fixture->random, 50e-6),
             .skew_u = 2e-6};
-        run_strokes(&bench, fixture->random);
+        stage_bench_run(&bench, fixture->random);
         assert_int_equal(timeline_make_knowing(&timeline, plan, NULL, 0, bench.rows,
                                                bench.row_count, &bench.axis, &prior, &err),
                          0);
@@ -497,10 +347,11 @@ static void a_sync_file_is_honest(void **state)
         for (size_t k = 0; k < timeline.stroke_count; k++) {
             double error = timeline.strokes[k].host_start_s - bench.start_s[k];
             mean += (error - mean) / ++n;
-            count(&all, error, hypot(timeline.strokes[k].scatter_s, timeline.common_u_s));
+            tally_count(&all, error, hypot(timeline.strokes[k].scatter_s, timeline.common_u_s));
         }
-        count(&common, mean, hypot(timeline.common_u_s, timeline.start_delay_spread_s / sqrt(n)));
-        count(&skew, timeline.skew - bench.skew, timeline.skew_u);
+        tally_count(&common, mean,
+                    hypot(timeline.common_u_s, timeline.start_delay_spread_s / sqrt(n)));
+        tally_count(&skew, timeline.skew - bench.skew, timeline.skew_u);
         timeline_free(&timeline);
 
         /* One that can't be: strokes would end before they began. */
@@ -510,13 +361,13 @@ static void a_sync_file_is_honest(void **state)
                          0);
         assert_int_equal(timeline.anchor, ANCHOR_ACKNOWLEDGED);
         timeline_free(&timeline);
-        done(&bench);
+        stage_bench_free(&bench);
     }
     print_message("error over stated: all %.2f, common %.2f, skew %.2f; covered %.3f\n",
-                  ratio(&all), ratio(&common), ratio(&skew), all.covered / all.n);
+                  tally_ratio(&all), tally_ratio(&common), tally_ratio(&skew), all.covered / all.n);
     assert_in_range((int)(1000 * all.covered / all.n), 920, 985);
-    assert_near(ratio(&common), 1, 0.2, "");
-    assert_near(ratio(&skew), 1, 0.25, "");
+    assert_near(tally_ratio(&common), 1, 0.2, "");
+    assert_near(tally_ratio(&skew), 1, 0.25, "");
     plan_free(plan);
 }
 
