@@ -260,7 +260,8 @@ struct step_way {
     size_t few;           /* and of those every so many-th goes to `sparse` too */
     struct tally *sparse; /* NULL: not asked */
     double aicc[RESPONSE_KIND_COUNT];
-    size_t aicc_steps;
+    size_t aicc_steps; /* fitted */
+    size_t refused;
 };
 
 static int keep_step(struct fit_work *work, size_t index, const struct step_fit *fit, double host_s,
@@ -290,7 +291,7 @@ static int each_step(struct fit_work *work, int direction, struct step_way *way,
     const struct step_options options = {.kinds = way->kinds};
     bool drawn = !way->keep;
     size_t met = 0;
-    way->aicc_steps = 0;
+    way->aicc_steps = way->refused = 0;
     for (size_t k = 0; k < RESPONSE_KIND_COUNT; k++)
         way->aicc[k] = 0;
     const struct plan_segment *segments = plan_segments(work->plan);
@@ -319,6 +320,7 @@ static int each_step(struct fit_work *work, int direction, struct step_way *way,
             return rig_fail_memory(err, "the fit of a step");
         if (code) {
             snprintf(reason, RESULT_TEXT_SIZE, "%.*s", RESULT_TEXT_SIZE - 1, why.text);
+            way->refused++;
             continue;
         }
         for (size_t k = 0; k < STEP_RESULTS; k++)
@@ -393,6 +395,8 @@ static int one_direction(struct fit_work *work, int direction, struct step_data 
     way.sparse = sparse;
     if (!code)
         code = each_step(work, direction, &way, data, tallies, reason, err);
+    /* Where most steps are lost in the noise, the others stand out of it by luck. */
+    bool lucky = way.refused > way.aicc_steps;
     way.play_mm += work->play_mm.u;
     way.keep = false;
     way.every = few;
@@ -402,7 +406,13 @@ static int one_direction(struct fit_work *work, int direction, struct step_data 
     for (size_t k = 0; k < STEP_RESULTS; k++)
         if (sparse[k].n && sparse[k].n == wider[k].n)
             tallies[k].play_u = fabs(wider[k].sum - sparse[k].sum) / (double)sparse[k].n;
-    return code ? code : results_of(work, tallies, direction, reason, err);
+    bool small = sparse[0].n > 0 && work->play_mm.u > 0 && wider[0].n < sparse[0].n;
+    if (small)
+        snprintf(reason, sizeof reason,
+                 "the steps are no larger than the play may be: %.3g mm, uncertain by %.2g mm",
+                 work->play_mm.value, work->play_mm.u);
+    static const struct tally none[STEP_RESULTS];
+    return code ? code : results_of(work, lucky || small ? none : tallies, direction, reason, err);
 }
 
 int fit_steps(struct fit_work *work, struct rig_err *err)

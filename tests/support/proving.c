@@ -162,43 +162,104 @@ static void tell_sines(struct study_desk *desk, const struct fit *fit, const str
     tell(desk, fit, "sine_time_constant", apart == 0 ? truth->lag_rising_s : (double)NAN);
 }
 
-void proving_trial(struct study_desk *desk, unsigned trial, void *context)
-{
-    const struct proving_kind *kind = context ? context : &kinds[0];
+/* A bench of its own, measured and fitted; with its rig's text, which it holds on to. */
+struct proved {
     struct fault_bench bench;
     char rig[1024];
-    snprintf(rig, sizeof rig, "%s%send\n", rig_text, kind->source);
-    fault_bench_defaults(&bench);
-    bench.rig_text = rig;
-    bench.profile_text = profile;
-    random_bench_draw(&bench, trial, trial % 4 == 0);
+    struct recording *recording;
+    struct fit fit;
+};
+
+static void draw(struct proved *proved, const struct proving_kind *kind, unsigned trial)
+{
+    struct fault_bench *bench = &proved->bench;
+    snprintf(proved->rig, sizeof proved->rig, "%s%send\n", rig_text, kind->source);
+    fault_bench_defaults(bench);
+    bench->rig_text = proved->rig;
+    bench->profile_text = profile;
+    random_bench_draw(bench, trial, trial % 4 == 0);
     if (kind->late_s > 0) {
-        bench.truth.line_delay_s = kind->late_s * (trial % 8) / 7;
-        bench.truth.line_delay_sd_s = kind->late_s;
+        bench->truth.line_delay_s = kind->late_s * (trial % 8) / 7;
+        bench->truth.line_delay_sd_s = kind->late_s;
     }
-    bench.truth.reference_noise_mm = 0.02;
-    fault_bench_run(&bench);
+    bench->truth.reference_noise_mm = 0.02;
+}
+
+static void measure(struct proved *proved, unsigned trial)
+{
     struct rig_err err = {0};
-    struct recording *recording = recording_open(bench.folder, &err);
-    struct fit fit = {0};
     const struct fit_options options = {.degree = -1};
-    int code = recording ? fit_recording(&fit, recording, &options, &err) : (int)err.code;
+    fault_bench_run(&proved->bench);
+    proved->fit = (struct fit){0};
+    proved->recording = recording_open(proved->bench.folder, &err);
+    int code = proved->recording ? fit_recording(&proved->fit, proved->recording, &options, &err)
+                                 : (int)err.code;
     if (code) {
         fprintf(stderr, "bench %u: %s\n", trial, err.text);
         exit(1);
     }
+}
+
+static void forget(struct proved *proved)
+{
+    fit_free(&proved->fit);
+    recording_free(proved->recording);
+    fault_bench_free(&proved->bench);
+}
+
+static double value_of(const struct proved *proved, const char *name)
+{
+    const struct result *result = result_find(&proved->fit.results, name);
+    return result ? result->value : (double)NAN;
+}
+
+/* What of one appears in the other: the same bench, noise and all, once without play and once with
+ * half of its lags. As a share of what was taken away, at the mean speed of the ramps. */
+static void tell_leaks(struct study_desk *desk, const struct proved *whole,
+                       const struct proving_kind *kind, unsigned trial)
+{
+    static const double MEAN_MM_S = 24.25;
+    const struct sim_truth *truth = &whole->bench.truth;
+    struct proved less;
+    draw(&less, kind, trial);
+    less.bench.truth.hysteresis_mm = 0;
+    measure(&less, trial);
+    study_tell(desk, "leak_of_rest_into_lag",
+               MEAN_MM_S * (value_of(whole, "lag_sum") - value_of(&less, "lag_sum")) /
+                   truth->hysteresis_mm,
+               NAN, NAN, 0, NAN);
+    forget(&less);
+    draw(&less, kind, trial);
+    less.bench.truth.lag_rising_s /= 2;
+    less.bench.truth.lag_falling_s /= 2;
+    measure(&less, trial);
+    study_tell(desk, "leak_of_lag_into_rest",
+               (value_of(whole, "hysteresis_at_rest") - value_of(&less, "hysteresis_at_rest")) /
+                   (MEAN_MM_S * (truth->lag_rising_s + truth->lag_falling_s) / 2),
+               NAN, NAN, 0, NAN);
+    forget(&less);
+}
+
+void proving_trial(struct study_desk *desk, unsigned trial, void *context)
+{
+    const struct proving_kind *kind = context ? context : &kinds[0];
+    struct proved proved;
+    draw(&proved, kind, trial);
+    measure(&proved, trial);
+    const struct fit *fit = &proved.fit;
+    const struct sim_truth *truth = &proved.bench.truth;
     if (getenv("PROVING_WARNINGS"))
-        for (size_t i = 0; i < fit.warning_count; i++)
-            fprintf(stderr, "bench %u: %s\n", trial, fit.warnings[i]);
-    tell_curve(desk, &fit, &bench.truth);
-    tell_lags(desk, &fit, &bench.truth);
-    tell_sines(desk, &fit, recording_plan(recording), &bench.truth);
+        for (size_t i = 0; i < fit->warning_count; i++)
+            fprintf(stderr, "bench %u: %s\n", trial, fit->warnings[i]);
+    tell_curve(desk, fit, truth);
+    tell_lags(desk, fit, truth);
+    tell_sines(desk, fit, recording_plan(proved.recording), truth);
+    if (trial % 10 == 5)
+        tell_leaks(desk, &proved, kind, trial);
     if (context) {
-        tell(desk, &fit, "start_delay", bench.truth.start_delay_s + bench.truth.question_delay_s);
-        tell(desk, &fit, "backlash", bench.truth.backlash_mm);
-        tell(desk, &fit, "axis_clock_skew", bench.truth.axis_skew_ppm);
+        tell(desk, fit, "start_delay", truth->start_delay_s + truth->question_delay_s);
+        tell(desk, fit, "backlash", truth->backlash_mm);
+        tell(desk, fit, "axis_clock_skew", truth->axis_skew_ppm);
     }
-    fit_free(&fit);
-    recording_free(recording);
-    fault_bench_free(&bench);
+    forget(&proved);
 }
