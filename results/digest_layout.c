@@ -10,6 +10,7 @@
 static const double hold_growth = 0.03;
 enum { HOLD_FINE_BINS = 34 }; /* 1 / hold_growth, rounded up */
 static const double coarsest = 64;
+enum { LEAST_SINE_BINS = 32 };
 
 static bool is_hold(const struct plan_segment *segment)
 {
@@ -76,8 +77,11 @@ static void lay_out(struct digest_layout *layout, const struct plan *plan, doubl
                 window->fine_s *= 1.5;
             window->bins = (uint32_t)bins;
         } else if (limit > 0) {
-            double bins = fmax(floor(limit / coarseness), 4);
-            bins = fmin(bins, fmax(ceil(duration_s / finest_s), 1));
+            /* A wave of less would be lost, and there are few. */
+            double least = window->period_s > 0 && coarseness < coarsest / 2 ? LEAST_SINE_BINS : 4;
+            double finest = window->period_s > 0 ? finest_s / coarseness : finest_s;
+            double bins = fmax(floor(limit / coarseness), least);
+            bins = fmin(bins, fmax(ceil(duration_s / finest), 1));
             window->fine_s = duration_s / bins;
             window->bins = (uint32_t)bins;
         }
