@@ -273,8 +273,11 @@ static void make_points(struct sine_ratio points[], struct sine_ratio wider[],
     for (size_t i = 0; i < count; i++) {
         double w = 2 * M_PI * rows[i].ratio.frequency_hz;
         points[i] = rows[i].ratio;
-        points[i].lag_u = hypot(points[i].lag_u, rows[i].tie_u_s);
-        points[i].phase_u = w * points[i].lag_u;
+        double settling = rows[i].settling / sqrt(3);
+        points[i].gain_u = hypot(points[i].gain_u, settling);
+        points[i].phase_u = hypot(points[i].phase_u, settling / points[i].gain);
+        points[i].phase_u = hypot(points[i].phase_u, w * rows[i].tie_u_s);
+        points[i].lag_u = points[i].phase_u / w;
         wider[i] = points[i];
         wider[i].gain += rows[i].play_gain;
         wider[i].phase_rad += rows[i].play_rad;
@@ -299,7 +302,7 @@ static int tell_response(struct fit_work *work, const struct frequency_row rows[
                                       .drawn = fit->bandwidth_drawn_hz,
                                       .queue_u_s = NAN};
     int code = put(work, "bandwidth", "Bandwidth, -3 dB", "Hz", fit->bandwidth_seen_hz, seen,
-                   "measured gains, between frequencies 1/gain^2 - 1 as a power of w", unseen, err);
+                   "measured gains, drawn between frequencies", unseen, err);
     const struct shared_parts time_constant = {
         .play = wider->tau_s.value - fit->tau_s.value, .drawn = 0, .queue_u_s = NAN};
     if (!code)
@@ -309,15 +312,18 @@ static int tell_response(struct fit_work *work, const struct frequency_row rows[
                 !reason && !fit->fits ? "one time constant does not describe the response" : reason,
                 err);
     bool low = isfinite(fit->low_lag_s.value);
+    /* The way to zero bends on: the truth lies between the line and half as much again. */
+    double bend = low ? (fit->low_lag_s.value - rows[0].ratio.lag_s) / 4 : 0;
+    struct estimate low_lag = fit->low_lag_s;
+    low_lag.value += bend;
     const struct shared_parts lag = {.play = low ? wider->low_lag_s.value - fit->low_lag_s.value
                                                  : wider->mean_lag_s.value - fit->mean_lag_s.value,
-                                     .drawn =
-                                         low ? (rows[0].ratio.lag_s - fit->low_lag_s.value) / 2 : 0,
+                                     .drawn = bend,
                                      .queue_u_s = queue_u_s};
     bool unfit = !reason && !low && !fit->fits;
     if (!code)
         code = put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s",
-                   low ? fit->low_lag_s : fit->mean_lag_s, lag,
+                   low ? low_lag : fit->mean_lag_s, lag,
                    low ? "phase over w of the two lowest frequencies, drawn to zero" : model,
                    unfit ? "the lowest frequency is too high: the reading lags by more than half a "
                            "radian there, and one time constant does not describe the response"

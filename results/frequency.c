@@ -122,8 +122,9 @@ static struct loss next_loss(const struct job *job, size_t *next, double log_gai
 }
 
 /* Where the measured gains pass K/sqrt(2), repeats at one frequency taken together. Between two
- * frequencies (K/gain)^2 - 1 is drawn as a power of w: of w^2 for a first-order lag, of less where
- * draining is slower than rising. Half of what a line in w^2 would give more is left open. */
+ * frequencies (K/gain)^2 is drawn as a line in w^2, and (K/gain)^2 - 1 as a power of w: both are
+ * right for a first-order lag, and where draining is slower than rising the truth lies between
+ * them. The middle is taken, and as much to each side left open. */
 static void find_bandwidth(struct frequency_fit *fit, const struct job *job, double log_gain,
                            double log_gain_u)
 {
@@ -146,18 +147,19 @@ static void find_bandwidth(struct frequency_fit *fit, const struct job *job, dou
                  "the gain is below -3 dB at the lowest frequency, %.3g Hz", sqrt(now.x) / two_pi);
         return;
     }
-    double share = (2 - last.value) / (now.value - last.value);
+    double share = (2 - last.value) / (now.value - last.value), open = 0;
     double slope = (now.value - last.value) / (now.x - last.x);
     double line = sqrt(last.x + share * (now.x - last.x)), value = line;
     if (last.value > 1) {
         double power = log((now.value - 1) / (last.value - 1)) / log(now.x / last.x);
-        value = sqrt(last.x * pow(last.value - 1, -1 / power));
+        open = (line - sqrt(last.x * pow(last.value - 1, -1 / power))) / 2;
+        value = line - open;
     }
     double spread = hypot(hypot((1 - share) * last.u, share * now.u), 4 * log_gain_u);
     /* The points' own noise: that one time constant does not describe them is no part of it. */
     fit->bandwidth_seen_hz =
         (struct estimate){value / two_pi, spread / slope / (2 * value) / two_pi, INFINITY};
-    fit->bandwidth_drawn_hz = fabs(line - value) / 2 / two_pi;
+    fit->bandwidth_drawn_hz = fabs(open) / two_pi;
 }
 
 /* -phase/w against w^2, weighted, to w = 0. */

@@ -38,9 +38,9 @@ struct frequency_fit {
                                      the model does not fit */
     struct estimate bandwidth_hz; /* where the model's gain is K/sqrt(2) */
     struct estimate bandwidth_seen_hz; /* where the measured gains pass that, interpolated with
-                                          1/gain^2 - 1 as a power of w; NaN with
-                                          bandwidth_reason */
-    double bandwidth_drawn_hz;         /* half of what interpolation in w^2 would give more */
+                                          1/gain^2 as a line in w^2 and less 1 as a power of w;
+                                          NaN with bandwidth_reason */
+    double bandwidth_drawn_hz;         /* half of how far two interpolations lie apart */
     char bandwidth_reason[FREQUENCY_TEXT_SIZE];
     struct estimate low_lag_s; /* without the model: phase/w of the two lowest frequencies, drawn
                                   to zero frequency as a line in w^2; NaN when the lowest is not
