@@ -84,6 +84,29 @@ static double bend_of(const struct curve *curve, double depth_mm)
            (2 * step_mm);
 }
 
+/* Where a depth can be told from a reading at all. */
+static int usable(struct fit_work *work, struct rig_err *err)
+{
+    const struct curve *curve = &work->curve;
+    const double ends[] = {curve->usable_low, curve->usable_high};
+    for (int i = 0; i < 2; i++) {
+        struct result *result =
+            result_add(&work->fit->results, i ? "usable_to" : "usable_from",
+                       i ? "Usable down to a depth of" : "Usable from a depth of", "mm", err);
+        if (!result)
+            return err->code;
+        result_set(result, ends[i], NAN, NAN,
+                   "where the curve neither turns over nor is lost in its noise");
+    }
+    double whole = work->high_mm - work->low_mm, left = ends[1] - ends[0];
+    if (left < whole * 0.99)
+        fit_warn(work->fit,
+                 "Depths from %.4g mm to %.4g mm only can be told from the reading: elsewhere the "
+                 "curve turns over or is flatter than its noise.",
+                 ends[0], ends[1]);
+    return RIG_OK;
+}
+
 static int results(struct fit_work *work, struct rig_err *err)
 {
     const char *unit = work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit;
@@ -119,6 +142,9 @@ static int results(struct fit_work *work, struct rig_err *err)
         result_combine(result, curve_value(&work->curve, depth),
                        "the curve, between rising and falling");
     }
+    int code = usable(work, err);
+    if (code)
+        return code;
     snprintf(text, sizeof text, "polynomial through %s, degree %s", work->curve_from,
              work->curve.chosen ? "by AICc" : "as asked");
     for (size_t k = 0; k <= work->curve.polynomial.degree; k++) {

@@ -8,7 +8,7 @@
 
 const struct report_chapter report_chapters[] = {
     {"curve", "curve", "How does a reading become a depth?",
-     WORDS("sensitivity", "reading_", "curve_", "noise", "resolution", "allan", "unusable",
+     WORDS("sensitivity", "reading_", "curve_", "noise", "resolution", "allan", "usable",
            "dead_band", "displacement"),
      WORDS("calibration", "residuals", "noise", "allan")},
     {"straight", "straightness", "Is it straight?", WORDS("linearity"), WORDS("straight")},

@@ -62,6 +62,13 @@ hold 3 s
 step to 30 mm
 hold 3 s
 PROFILE
+sed 's/curve *0.35, 0.021, -0.0000095 in volts and mm/curve 0.35, 0.021, -0.0001 in volts and mm/' "$bench" >turning.bench
+measure turning turning.bench <<'PROFILE'
+start at 10 mm
+repeat 2
+  stairs from 10 mm to 150 mm in 14 steps, hold 3 s, up and down
+end
+PROFILE
 # The wave at 4 Hz of a board that sends ten lines a second.
 sed 's/line *every 10 ms/line every 100 ms/' "$bench" >slow.bench
 cp fast-wave.profile slow-wave.profile
@@ -102,5 +109,11 @@ one = results('one-pass')['results']['step_lag_rising']
 if one.get('value') is not None and one.get('low_95') is not None:
     failed = 1
     print('one-pass: an interval from a single step:', one)
+# A curve that turns over at 105 mm: beyond it a reading has two depths.
+turning = results('turning')
+if not (9 < turning['results']['usable_from']['value'] < 11 and 98 < turning['results']['usable_to']['value'] < 107) or \
+        not any('can be told from the reading' in w for w in turning['warnings']):
+    failed = 1
+    print('turning:', turning['results']['usable_from'], turning['results']['usable_to'], turning['warnings'])
 raise SystemExit(failed)
 CHECK
