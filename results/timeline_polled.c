@@ -212,8 +212,9 @@ static double ends_apart_s(const struct polled *polled, const struct stroke_tie 
 }
 
 /* Lines that came too late make the stage wait in mid-stroke: the stroke ends late, and reports of
- * one of its ends lie apart from the rest. No one tie fits it: it is left out. */
-static int leave_stretched(struct polled *polled, struct rig_err *err)
+ * one of its ends lie apart from the rest; or all of them do from the usual, since it waited before
+ * the first. No one tie fits it: it is left out. */
+static int leave_stretched(struct polled *polled, const struct delay *delay, struct rig_err *err)
 {
     struct timeline *timeline = polled->timeline;
     size_t count = 0;
@@ -226,8 +227,10 @@ static int leave_stretched(struct polled *polled, struct rig_err *err)
     double usual = timeline_median(slack, count);
     for (size_t k = 0; k < timeline->stroke_count; k++) {
         struct stroke_tie *own = &polled->strokes[k];
-        if (!own->count || !(slack_s(polled, k) > usual + STRETCHED_S) ||
-            ends_apart_s(polled, own) < STRETCHED_S / 2)
+        if (!own->count || !(own->weight > 0) || !(slack_s(polled, k) > usual + STRETCHED_S))
+            continue;
+        double u, late_s = polled_start(polled, k, &u) - polled->times[k].sent_s - delay->mean_s;
+        if (ends_apart_s(polled, own) < STRETCHED_S / 2 && !(own->waits && late_s > STRETCHED_S))
             continue;
         own->weight = 0;
         own->count = 0;
@@ -351,7 +354,7 @@ int timeline_polled(struct timeline *timeline, const struct plan *plan,
         }
         struct delay delay = polled_delay(&polled);
         if (2 * failed <= tied && 2 * tied >= asked && delay.strokes > 0) {
-            code = leave_stretched(&polled, err);
+            code = leave_stretched(&polled, &delay, err);
             if (!code)
                 settle(&polled, &delay, common);
             *done = !code;

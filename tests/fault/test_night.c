@@ -207,7 +207,8 @@ static void one_night(unsigned long seed)
     fault_bench_check_end(&bench, RUN_COMPLETE, 0, "ended for the morning as asked");
     fault_bench_check_parked(&bench);
     assert_int_equal(summary.usable, USABLE_YES);
-    assert_true(bench.end.view.t_s <= NIGHT_S + 1);
+    /* An axis that is away just then is waited for: the longest fault, and the way home. */
+    assert_true(bench.end.view.t_s <= NIGHT_S + 300);
     /* Half of the night is the least that ten minutes' faults may leave. */
     assert_true(bench.end.run.measuring_s > NIGHT_S / 2);
     double worst_mm = fault_bench_worst_mm(&bench, NULL, &known);
