@@ -85,12 +85,19 @@ static double crossing(const struct half *half, double share)
 double uncertainty_half_width(double u, double dof, const double half_widths[], size_t count,
                               double share)
 {
-    double widest = 0, sum = 0, squares = 0;
+    double widest = 0, sum = 0, squares = 0, narrow = 0;
     for (size_t i = 0; i < count; i++) {
         widest = fmax(widest, half_widths[i]);
         sum += half_widths[i];
         squares += half_widths[i] * half_widths[i] / 3;
     }
+    /* A difference over next to nothing would be rounding only. In squares such a one shows
+     * below 1e-6, and not at all where there is nothing but rectangles. */
+    double least = widest / 1000;
+    for (size_t i = 0; i < count; i++)
+        narrow += half_widths[i] < least ? half_widths[i] * half_widths[i] / 3 : 0;
+    if (u > 0)
+        u = sqrt(u * u + narrow);
     double alone = u > 0 ? student_coverage(share, dof) * u : 0;
     if (isnan(u) || isnan(sum) || (u > 0 && isnan(dof)))
         return NAN;
@@ -103,7 +110,7 @@ double uncertainty_half_width(double u, double dof, const double half_widths[], 
     bool first = true;
     for (size_t i = 0; i < count; i++) {
         double a = half_widths[i];
-        if (!first && a > 0)
+        if (!first && a >= least)
             add_rectangle(&half, a);
         /* The widest comes first, so that the grid takes narrow ones as smooth changes. */
         if (first && a == widest) {
@@ -113,7 +120,7 @@ double uncertainty_half_width(double u, double dof, const double half_widths[], 
                             (2 * a);
             first = false;
             for (size_t before = 0; before < i; before++)
-                if (half_widths[before] > 0)
+                if (half_widths[before] >= least)
                     add_rectangle(&half, half_widths[before]);
         }
     }

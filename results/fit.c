@@ -70,12 +70,17 @@ double fit_place_u_mm(const struct fit_work *work)
     return hypot(fit_backlash_mm(work) / 2 / sqrt(3), work->rig->axis.step_mm / sqrt(12));
 }
 
+void fit_contribute_steps(const struct fit_work *work, struct result *result, double factor)
+{
+    result_contribute_within(result, "steps of the axis",
+                             fabs(factor) * work->rig->axis.step_mm / 2);
+}
+
 void fit_contribute_place(const struct fit_work *work, struct result *result, double factor)
 {
     result_contribute_within(result, "backlash of the axis",
                              fabs(factor) * fit_backlash_mm(work) / 2);
-    result_contribute_within(result, "steps of the axis",
-                             fabs(factor) * work->rig->axis.step_mm / 2);
+    fit_contribute_steps(work, result, factor);
 }
 
 void fit_contribute_datum(const struct fit_work *work, struct result *result, double factor)

@@ -123,8 +123,8 @@ static int results(struct fit_work *work, struct rig_err *err)
     result_contribute(result, work->curve_from, 'A',
                       polynomial_slope_u(&work->curve.polynomial, middle),
                       work->curve.parameter_dof);
-    /* Both ends of the range may be off, each by itself. */
-    fit_contribute_place(work, result, slope * sqrt(2) / (work->high_mm - work->low_mm));
+    /* Each end may be off by the axis' steps; its play shifts both alike. */
+    fit_contribute_steps(work, result, slope * sqrt(2) / (work->high_mm - work->low_mm));
     fit_contribute_datum(work, result, bend_of(&work->curve, middle));
     result_combine(result, slope, text);
     static const char *const where[] = {"low", "middle", "high"};

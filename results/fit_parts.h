@@ -118,6 +118,7 @@ void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(pr
 double fit_backlash_mm(const struct fit_work *work); /* as measured, else as stated */
 double fit_place_u_mm(const struct fit_work *work);  /* the first two together, in depth */
 void fit_contribute_place(const struct fit_work *work, struct result *result, double factor);
+void fit_contribute_steps(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_datum(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_time(const struct fit_work *work, struct result *result, double factor);
 

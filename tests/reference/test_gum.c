@@ -164,6 +164,19 @@ static void test_101_sums(void **state)
                 2e-4, "");
 }
 
+/* A narrow rectangle beside a wide one changes the width in its square, however narrow. */
+static void test_narrow_rectangles(void **state)
+{
+    (void)state;
+    for (int smooth = 0; smooth < 2; smooth++)
+        for (double share = 0.03; share > 1e-40; share /= 7) {
+            const double both[] = {2 * share, 2, share};
+            double wide = uncertainty_half_width(smooth, 20, &both[1], 1, 0.95);
+            double with = uncertainty_half_width(smooth, 20, both, 3, 0.95);
+            assert_near(with / wide, 1, 2e-4 + share * share, "");
+        }
+}
+
 static double t_below(double t, double dof)
 {
     double tail = student_p_two_sided(t, dof) / 2;
@@ -194,6 +207,7 @@ int main(void)
         cmocka_unit_test(test_h2_correlated_inputs),
         cmocka_unit_test(test_h3_thermometer),
         cmocka_unit_test(test_101_sums),
+        cmocka_unit_test(test_narrow_rectangles),
         cmocka_unit_test(test_t_and_rectangle),
     };
     return cmocka_run_group_tests_name("JCGM 100", tests, NULL, NULL);

@@ -64,6 +64,8 @@ void random_bench_draw(struct fault_bench *bench, unsigned long seed, bool symme
     truth->backlash_mm = between(random, 0, 0.02);
     truth->datum_mm = 31.4 + between(random, -0.05, 0.05);
     truth->position_digits = gsl_rng_uniform(random) < 0.5 ? 2 : 3;
+    /* Whoever read the datum came from above or from below. */
+    truth->datum_mm += (gsl_rng_uniform(random) < 0.5 ? -0.5 : 0.5) * truth->backlash_mm;
     gsl_rng_free(random);
 }
 
