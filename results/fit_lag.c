@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Lag told from hysteresis, from ramps at several speeds; and the loops as figures. */
-#include "results/fit_parts.h"
-
-#include "results/loop.h"
+#include "results/fit_lag.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -10,12 +8,11 @@
 
 enum { LOOP_FIGURE_POINTS = 96 };
 
-/* A rising and a falling pass of one speed, one after the other, make a pair. */
-static size_t pair_passes(const struct fit_work *work, struct loop_pass pairs[])
+size_t fit_lag_pairs(struct loop_pass pairs[], const struct ramp_pass passes[], size_t passed)
 {
     size_t count = 0;
-    for (size_t i = 0; i + 1 < work->pass_count; i++) {
-        const struct ramp_pass *first = &work->passes[i], *second = &work->passes[i + 1];
+    for (size_t i = 0; i + 1 < passed; i++) {
+        const struct ramp_pass *first = &passes[i], *second = &passes[i + 1];
         if (first->direction == second->direction ||
             fabs(first->speed_mm_s - second->speed_mm_s) > 0.02 * first->speed_mm_s)
             continue;
@@ -26,10 +23,37 @@ static size_t pair_passes(const struct fit_work *work, struct loop_pass pairs[])
     return count;
 }
 
+/* `offsets` has room for count. */
+static void offsets_of(struct loop_offset offsets[], const struct ramp_pass passes[], size_t count)
+{
+    for (size_t i = 0; i < count; i++)
+        offsets[i] = (struct loop_offset){.speed_mm_s = passes[i].speed_mm_s,
+                                          .direction = passes[i].direction,
+                                          .at_s = passes[i].host_s,
+                                          .offset_mm = -passes[i].direction * passes[i].late_mm};
+}
+
+int fit_lag_separate(struct loop_fit *loop, struct loop_directions *ways,
+                     const struct ramp_pass passes[], size_t count, struct rig_err *err)
+{
+    struct loop_pass *pairs = calloc(count + 1, sizeof *pairs);
+    struct loop_offset *offsets = calloc(count + 1, sizeof *offsets);
+    int code = pairs && offsets ? RIG_OK : rig_fail_memory(err, "the passes, once more");
+    if (!code)
+        code = loop_separate(loop, pairs, fit_lag_pairs(pairs, passes, count), 0, err);
+    if (!code) {
+        offsets_of(offsets, passes, count);
+        code = loop_by_direction(ways, offsets, count, 0, err);
+    }
+    free(pairs);
+    free(offsets);
+    return code;
+}
+
 /* What a lag or a width is uncertain by besides its scatter: how often each error enters. */
 struct shared {
     double times, places; /* of the clocks and delays; of the stage */
-    double curve_u;
+    double curve_u, curve_dof;
 };
 
 static void put(const struct fit_work *work, struct result *result, struct estimate estimate,
@@ -41,7 +65,7 @@ static void put(const struct fit_work *work, struct result *result, struct estim
     }
     result_contribute(result, "replication by passes", 'A', estimate.u, estimate.dof);
     if (shared.curve_u > 0)
-        result_contribute(result, "calibration curve", 'B', shared.curve_u, INFINITY);
+        result_contribute(result, "calibration curve", 'A', shared.curve_u, shared.curve_dof);
     if (shared.times > 0)
         fit_contribute_time(work, result, shared.times);
     if (shared.places > 0)
@@ -50,21 +74,21 @@ static void put(const struct fit_work *work, struct result *result, struct estim
 }
 
 /* Passes of different speed lie at different depths, so an error of the curve looks like
- * one of depth that comes with speed. */
-static double curve_u_mm(const struct fit_work *work)
+ * one of depth that comes with speed. Where its coefficients don't tell how much is left of it,
+ * all of it. */
+static void curve_uncertainties(const struct fit_work *work, double u[CURVE_ON])
 {
-    double middle = (work->low_mm + work->high_mm) / 2;
-    return curve_value_u(&work->curve, middle) / fabs(curve_slope(&work->curve, middle));
-}
-
-static double curve_lag_u_s(const struct fit_work *work)
-{
-    double slowest = INFINITY, fastest = 0;
+    if (fit_lag_curve_u(u, &work->curve, work->passes, work->pass_count))
+        return;
+    double middle = (work->low_mm + work->high_mm) / 2, slowest = INFINITY, fastest = 0;
     for (size_t i = 0; i < work->pass_count; i++) {
         slowest = fmin(slowest, work->passes[i].speed_mm_s);
         fastest = fmax(fastest, work->passes[i].speed_mm_s);
     }
-    return fastest > slowest ? curve_u_mm(work) / (fastest - slowest) : 0;
+    double u_mm = curve_value_u(&work->curve, middle) / fabs(curve_slope(&work->curve, middle));
+    u[CURVE_ON_HYSTERESIS] = u_mm;
+    u[CURVE_ON_RISING] = u[CURVE_ON_FALLING] = fastest > slowest ? u_mm / (fastest - slowest) : 0;
+    u[CURVE_ON_SUM] = u[CURVE_ON_DIFFERENCE] = 2 * u[CURVE_ON_RISING];
 }
 
 static int loop_width_figure(struct fit_work *work, const struct loop_pass pairs[], size_t count,
@@ -181,7 +205,9 @@ static int from_pairs(struct fit_work *work, struct rig_err *err)
     struct loop_pass *pairs = calloc(work->pass_count + 1, sizeof *pairs);
     if (!pairs)
         return rig_fail_memory(err, "pairs of passes");
-    size_t count = pair_passes(work, pairs);
+    size_t count = fit_lag_pairs(pairs, work->passes, work->pass_count);
+    double curve_u[CURVE_ON], dof = work->curve.parameter_dof;
+    curve_uncertainties(work, curve_u);
     struct loop_fit loop;
     struct rig_err why = {0};
     int code = loop_separate(&loop, pairs, count, 0, &why);
@@ -193,7 +219,8 @@ static int from_pairs(struct fit_work *work, struct rig_err *err)
         /* The axis' own play widens every loop: by something between nothing and all of it. */
         struct estimate own = loop.hysteresis_mm;
         own.value -= fit_backlash_mm(work) / 2;
-        put(work, hysteresis, own, (struct shared){.places = 1, .curve_u = curve_u_mm(work)},
+        put(work, hysteresis, own,
+            (struct shared){.places = 1, .curve_u = curve_u[CURVE_ON_HYSTERESIS], .curve_dof = dof},
             "loop width against speed, extrapolated to rest, less half the axis' backlash");
     } else
         result_refuse(hysteresis, "%s", why.text);
@@ -202,7 +229,7 @@ static int from_pairs(struct fit_work *work, struct rig_err *err)
         goto out_of_memory;
     if (known)
         put(work, sum, loop.lag_sum_s,
-            (struct shared){.times = 2, .curve_u = 2 * curve_lag_u_s(work)},
+            (struct shared){.times = 2, .curve_u = curve_u[CURVE_ON_SUM], .curve_dof = dof},
             "slope of loop width against speed");
     else
         result_refuse(sum, "%s", why.text);
@@ -224,29 +251,29 @@ static int by_direction(struct fit_work *work, struct rig_err *err)
     struct loop_offset *offsets = calloc(work->pass_count + 1, sizeof *offsets);
     if (!offsets)
         return rig_fail_memory(err, "the passes' offsets");
-    for (size_t i = 0; i < work->pass_count; i++)
-        offsets[i] =
-            (struct loop_offset){.speed_mm_s = work->passes[i].speed_mm_s,
-                                 .direction = work->passes[i].direction,
-                                 .at_s = work->passes[i].host_s,
-                                 .offset_mm = -work->passes[i].direction * work->passes[i].late_mm};
+    offsets_of(offsets, work->passes, work->pass_count);
     struct loop_directions loop;
     struct rig_err why = {0};
     int code = loop_by_direction(&loop, offsets, work->pass_count, 0, &why);
     free(offsets);
     if (code)
         return refuse_all(work, why.text, err);
-    const struct shared shared = {.times = 1, .curve_u = curve_lag_u_s(work)};
+    double curve_u[CURVE_ON];
+    curve_uncertainties(work, curve_u);
+    struct shared shared = {
+        .times = 1, .curve_u = curve_u[CURVE_ON_RISING], .curve_dof = work->curve.parameter_dof};
     struct result *result = add(work, "lag_rising", "Lag with rising water", "s", err);
     if (!result)
         return err->code;
     put(work, result, loop.lag_rising_s, shared, "offset of rising passes against speed");
     if (!(result = add(work, "lag_falling", "Lag with falling water", "s", err)))
         return err->code;
+    shared.curve_u = curve_u[CURVE_ON_FALLING];
     put(work, result, loop.lag_falling_s, shared, "offset of falling passes against speed");
     if (!(result = add(work, "cling_difference", "Lag falling less lag rising", "s", err)))
         return err->code;
-    put(work, result, loop.lag_difference_s, (struct shared){.curve_u = 2 * shared.curve_u},
+    put(work, result, loop.lag_difference_s,
+        (struct shared){.curve_u = curve_u[CURVE_ON_DIFFERENCE], .curve_dof = shared.curve_dof},
         "offsets of falling and rising passes against speed; free of the clocks' alignment");
     return RIG_OK;
 }

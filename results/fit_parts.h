@@ -34,8 +34,9 @@ struct static_point {
 struct ramp_pass {
     double speed_mm_s; /* > 0 */
     int direction;
-    double late_mm; /* direction x (true - inferred depth): > 0 when the reading is late */
-    double late_sd; /* between bins, of their mean */
+    double late_mm;        /* direction x (true - inferred depth): > 0 when the reading is late */
+    double late_sd;        /* between bins, of their mean */
+    double from_mm, to_mm; /* true depths of the first and the last of them */
     double host_s;
     size_t bins, segment;
     uint32_t family;

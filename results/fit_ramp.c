@@ -10,7 +10,7 @@
 static const double lags_to_steady = 7;
 
 struct offsets {
-    double mean, sd_of_mean;
+    double mean, sd_of_mean, from_mm, to_mm;
     size_t bins;
 };
 
@@ -41,7 +41,9 @@ static struct offsets offset_after(const struct fit_work *work, size_t segment,
         sum += points[i].n * late;
         squares += points[i].n * late * late;
         weight += points[i].n;
-        offsets.bins++;
+        if (offsets.bins++ == 0)
+            offsets.from_mm = depth;
+        offsets.to_mm = depth;
     }
     if (offsets.bins < 3)
         return offsets;
@@ -102,6 +104,8 @@ int fit_ramp_passes(struct fit_work *work, struct rig_err *err)
                 .late_mm = offsets.mean,
                 .late_sd = offsets.sd_of_mean,
                 .host_s = (start_s + end_s) / 2,
+                .from_mm = offsets.from_mm,
+                .to_mm = offsets.to_mm,
                 .bins = offsets.bins,
                 .segment = i,
                 .family = segment[i].family,

@@ -192,9 +192,8 @@ static int figures(struct fit_work *work, const struct frequency_row rows[], siz
 
 static void contribute_queue(struct result *result, double factor, double queue_u_s)
 {
-    if (queue_u_s > 0)
-        result_contribute(result, "answers that wait in a full controller", 'B', factor * queue_u_s,
-                          INFINITY);
+    result_contribute_within(result, "answers that wait in a full controller",
+                             factor * queue_u_s * sqrt(3));
 }
 
 /* Gain and phase of each frequency, by their place in the ascending row. */
