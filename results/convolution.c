@@ -91,20 +91,20 @@ double uncertainty_half_width(double u, double dof, const double half_widths[], 
         sum += half_widths[i];
         squares += half_widths[i] * half_widths[i] / 3;
     }
-    /* A difference over next to nothing would be rounding only. In squares such a one shows
-     * below 1e-6, and not at all where there is nothing but rectangles. */
-    double least = widest / 1000;
-    for (size_t i = 0; i < count; i++)
-        narrow += half_widths[i] < least ? half_widths[i] * half_widths[i] / 3 : 0;
-    if (u > 0)
-        u = sqrt(u * u + narrow);
     double alone = u > 0 ? student_coverage(share, dof) * u : 0;
     if (isnan(u) || isnan(sum) || (u > 0 && isnan(dof)))
         return NAN;
-    if (!(widest > 0))
-        return alone;
+    /* A difference over next to nothing would be rounding only. In squares such a one shows
+     * below 1e-6, and not at all where there is nothing but rectangles. */
+    double least = fmax(widest, alone) / 1000;
+    for (size_t i = 0; i < count; i++)
+        narrow += half_widths[i] < least ? half_widths[i] * half_widths[i] / 3 : 0;
+    if (!(widest > 0) || widest < least)
+        return alone * sqrt(1 + (u > 0 ? narrow / u / u : 0));
     if (u > 0 && dof < 2)
         return student_coverage(share, dof) * sqrt(u * u + squares);
+    if (u > 0)
+        u = sqrt(u * u + narrow);
     double normal = isinf(dof) ? dof : fmin(dof, 1e6);
     struct half half = {.step = (sum + 1.6 * alone) / CELLS};
     bool first = true;

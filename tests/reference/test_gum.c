@@ -174,6 +174,10 @@ static void test_narrow_rectangles(void **state)
             double wide = uncertainty_half_width(smooth, 20, &both[1], 1, 0.95);
             double with = uncertainty_half_width(smooth, 20, both, 3, 0.95);
             assert_near(with / wide, 1, 2e-4 + share * share, "");
+            if (smooth)
+                assert_near(uncertainty_half_width(1, 20, &both[2], 1, 0.95) /
+                                uncertainty_half_width(1, 20, NULL, 0, 0.95),
+                            1, 2e-4 + share * share, "");
         }
 }
 
