@@ -278,9 +278,7 @@ static void settle(struct polled *polled, const struct delay *delay, double comm
     }
     timeline->anchor = ANCHOR_POLLED;
     timeline->common_u_s = common_u_s;
-    /* An answer from a full controller comes behind others: its delay may be any up to twice that
-     * of the others' varying part. */
-    timeline->queue_u_s = fabs(polled->side[POLLED_DELAY] - polled->side[POLLED_QUEUE]) *
+    timeline->queue_u_s = fabs(polled->side[POLLED_DELAY] - polled->side[POLLED_QUEUE]) / 2 *
                           polled->delay_part_s / SQRT3;
     timeline->skew = polled->skew;
     timeline->skew_u = polled->skew_u;

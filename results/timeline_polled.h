@@ -13,6 +13,11 @@ enum { TIE_ENOUGH_REPORTS = 3, TIE_ENOUGH_STROKES = 3 };
  * those that it has yet to take. They lie on sides of their own. */
 enum { POLLED_DELAY, POLLED_QUEUE, POLLED_PARTS };
 
+/* The answer to a question that waited leaves right behind the acknowledgment of the line that made
+ * room, and can't overtake it: it is as late as an answer by itself at least, and at most by
+ * both delays, one after the other. As many times the part that varies, give or take a half. */
+#define POLLED_DELAYS_IN_QUEUE 1.5
+
 struct tie {
     double host_s;  /* h_i */
     double since_s; /* p_i - p_start */

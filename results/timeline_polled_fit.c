@@ -45,8 +45,8 @@ double stroke_part(const struct polled *polled, const struct stroke_tie *own, in
 {
     if (!own->waits)
         return own->bracket_s[part];
-    return part == POLLED_DELAY ? polled->delay_part_s
-                                : own->bracket_s[part] - polled->delay_part_s;
+    double delay_s = POLLED_DELAYS_IN_QUEUE * polled->delay_part_s;
+    return part == POLLED_DELAY ? delay_s : own->bracket_s[part] - delay_s;
 }
 
 /* How the delay varies where nothing waits. */
