@@ -1,16 +1,15 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Steps: the response to each, then the mean over the steps of one direction. */
-#include "results/fit_parts.h"
+#include "results/fit_step.h"
 
 #include "results/play.h"
-#include "results/step.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { PIECE_LIMIT = 512, STEP_RESULTS = FIT_STEP_QUANTITIES, MODEL_POINTS = 240 };
+enum { STEP_RESULTS = FIT_STEP_QUANTITIES };
 
 /* What is asked of each step, in the order of the results. */
 static const struct {
@@ -55,16 +54,8 @@ static struct estimate asked_of(const struct step_fit *fit, size_t which)
     }
 }
 
-struct step_data {
-    struct sample *samples; /* t_s from the step's start on the plan's clock */
-    size_t count, room;
-    struct motion_piece pieces[PIECE_LIMIT];
-    size_t piece_count;
-    double settled_mm;
-};
-
-static int add_segment(struct fit_work *work, struct step_data *data, size_t index, double origin_s,
-                       double from_s, struct rig_err *err)
+static int add_segment(struct fit_work *work, struct fit_step_data *data, size_t index,
+                       double origin_s, double from_s, struct rig_err *err)
 {
     struct digest_point *points;
     size_t count;
@@ -81,6 +72,12 @@ static int add_segment(struct fit_work *work, struct step_data *data, size_t ind
         }
         data->samples = larger;
         data->room = room;
+        double *left = realloc(data->left, room * sizeof *left);
+        if (!left) {
+            free(points);
+            return rig_fail_memory(err, "a step's points");
+        }
+        data->left = left;
     }
     double start_s = plan_segments(work->plan)[index].start_s - origin_s;
     for (size_t i = 0; i < count; i++) {
@@ -111,7 +108,7 @@ static int moved_before(const struct fit_work *work, size_t index)
 
 /* The step with the hold after it, and the end of the hold before it; the motion is that
  * behind the play. */
-static int gather(struct fit_work *work, size_t index, double play_mm, struct step_data *data,
+static int gather(struct fit_work *work, size_t index, double play_mm, struct fit_step_data *data,
                   struct rig_err *err)
 {
     const struct plan_segment *segments = plan_segments(work->plan), *step = &segments[index];
@@ -130,8 +127,8 @@ static int gather(struct fit_work *work, size_t index, double play_mm, struct st
     if (holds(work, index + 1))
         end_s += segments[index + 1].duration_s;
     data->piece_count =
-        plan_pieces(work->plan, step->start_s + before_s, end_s, data->pieces, PIECE_LIMIT);
-    if (data->piece_count > PIECE_LIMIT)
+        plan_pieces(work->plan, step->start_s + before_s, end_s, data->pieces, FIT_STEP_PIECES);
+    if (data->piece_count > FIT_STEP_PIECES)
         data->piece_count = 0;
     for (size_t i = 0; i < data->piece_count; i++) {
         data->pieces[i].start_s -= step->start_s;
@@ -141,59 +138,6 @@ static int gather(struct fit_work *work, size_t index, double play_mm, struct st
     data->piece_count = play_take_up(data->pieces, data->piece_count, &data->settled_mm,
                                      step->direction, moved_before(work, index), play_mm);
     return code;
-}
-
-static int step_figure(struct fit_work *work, const struct step_data *data,
-                       const struct step_fit *fit, int direction, struct rig_err *err)
-{
-    const char *way = direction > 0 ? "rising" : "falling";
-    char id[64], title[FIGURE_TEXT_SIZE];
-    snprintf(id, sizeof id, "step-%s", way);
-    snprintf(title, sizeof title, "Step response, %s water", way);
-    struct figure *figure = figure_add(&work->fit->figures, id, title,
-                                       "time since the step began, s", "depth, mm", err);
-    if (!figure)
-        return err->code;
-    snprintf(figure->sentence, sizeof figure->sentence,
-             "The first step with %s water: where the water really was, what the reading said, "
-             "and the model (%s).",
-             way, response_kind_name(fit->kind));
-    double from_s = fmax(data->samples[0].t_s, -1);
-    double to_s = fmin(data->samples[data->count - 1].t_s,
-                       fmax(6 * response_mean_lag(&fit->model), 1) + data->pieces[0].end_s + 1);
-    struct response response;
-    if (response_open(&response, data->pieces, data->piece_count, data->settled_mm, err))
-        return err->code;
-    response_set(&response, &fit->model);
-    size_t shown = 0, first = 0;
-    for (size_t i = 0; i < data->count; i++) {
-        first += data->samples[i].t_s < from_s;
-        shown += data->samples[i].t_s >= from_s && data->samples[i].t_s <= to_s;
-    }
-    struct figure_series *truth =
-        figure_series_add(figure, "true depth", FIGURE_DASHED, MODEL_POINTS, false, err);
-    double height = response_input(&response, to_s) - data->settled_mm;
-    for (size_t i = 0; truth && i < MODEL_POINTS; i++) {
-        truth->x[i] = from_s + (to_s - from_s) * (double)i / (MODEL_POINTS - 1);
-        truth->y[i] = response_input(&response, truth->x[i]);
-    }
-    struct figure_series *model =
-        truth ? figure_series_add(figure, "model", FIGURE_LINE, MODEL_POINTS, false, err) : NULL;
-    for (size_t i = 0; model && i < MODEL_POINTS; i++) {
-        model->x[i] = from_s + (to_s - from_s) * (double)i / (MODEL_POINTS - 1);
-        double share =
-            height != 0 ? (response_at(&response, model->x[i]) - data->settled_mm) / height : 0;
-        model->y[i] = fit->initial.value + share * (fit->final.value - fit->initial.value);
-    }
-    response_free(&response);
-    struct figure_series *read =
-        model ? figure_series_add(figure, "from the reading", FIGURE_POINTS, shown, false, err)
-              : NULL;
-    for (size_t i = 0; read && i < shown; i++) {
-        read->x[i] = data->samples[first + i].t_s;
-        read->y[i] = data->samples[first + i].value;
-    }
-    return read ? RIG_OK : (int)err->code;
 }
 
 /* Means of one quantity over the steps of a direction. */
@@ -285,8 +229,8 @@ static int keep_step(struct fit_work *work, size_t index, const struct step_fit 
 }
 
 static int each_step(struct fit_work *work, int direction, struct step_way *way,
-                     struct step_data *data, struct tally tallies[], char reason[RESULT_TEXT_SIZE],
-                     struct rig_err *err)
+                     struct fit_step_data *data, struct tally tallies[],
+                     char reason[RESULT_TEXT_SIZE], struct rig_err *err)
 {
     const struct step_options options = {.kinds = way->kinds};
     bool drawn = !way->keep;
@@ -314,7 +258,7 @@ static int each_step(struct fit_work *work, int direction, struct step_way *way,
         struct rig_err why = {0};
         code = data->piece_count
                    ? step_estimate(&fit, data->pieces, data->piece_count, data->settled_mm,
-                                   data->samples, data->count, &options, NULL, &why)
+                                   data->samples, data->count, &options, data->left, &why)
                    : rig_fail(&why, RIG_EUNKNOWABLE, "the step has no motion beyond the play");
         if (code == RIG_EMEMORY)
             return rig_fail_memory(err, "the fit of a step");
@@ -339,9 +283,12 @@ static int each_step(struct fit_work *work, int direction, struct step_way *way,
             snprintf(reason, RESULT_TEXT_SIZE, "%s", fit.area_reason);
         if (!drawn && data->count > 2) {
             drawn = true;
-            if ((code = step_figure(work, data, &fit, direction, err)))
+            if ((code = fit_step_figure(work, data, &fit, direction, err)))
                 return code;
+            fit_step_left_begin(&data->over, data, &fit);
         }
+        if (way->keep)
+            fit_step_left_add(&data->over, data);
     }
     return RIG_OK;
 }
@@ -375,7 +322,7 @@ static size_t count_steps(const struct fit_work *work, int direction)
  * once more with as much more play as it is uncertain by, which tells what that makes of each
  * result. A night has more steps than that takes: MOST of them, spread evenly, give the
  * results, and FEW of those choose the model and tell of the play. */
-static int one_direction(struct fit_work *work, int direction, struct step_data *data,
+static int one_direction(struct fit_work *work, int direction, struct fit_step_data *data,
                          struct rig_err *err)
 {
     struct tally first[STEP_RESULTS] = {0}, tallies[STEP_RESULTS] = {0}, wider[STEP_RESULTS] = {0};
@@ -393,8 +340,13 @@ static int one_direction(struct fit_work *work, int direction, struct step_data 
     way.keep = true;
     way.every = every;
     way.sparse = sparse;
+    double aicc[RESPONSE_KIND_COUNT];
+    memcpy(aicc, way.aicc, sizeof aicc);
+    size_t judged = way.aicc_steps;
     if (!code)
         code = each_step(work, direction, &way, data, tallies, reason, err);
+    if (!code && tallies[0].n)
+        code = fit_step_left_figure(work, &data->over, direction, way.kinds, aicc, judged, err);
     /* Where most steps are lost in the noise, the others stand out of it by luck. */
     bool lucky = way.refused > way.aicc_steps;
     way.play_mm += work->play_mm.u;
@@ -430,13 +382,14 @@ int fit_steps(struct fit_work *work, struct rig_err *err)
         fit_warn(work->fit,
                  "Neither stairs nor ramps tell how much play board and axis have: lags and "
                  "dead times of steps hold the time that it takes to take it up.");
-    struct step_data *data = calloc(1, sizeof *data);
+    struct fit_step_data *data = calloc(1, sizeof *data);
     if (!data)
         return rig_fail_memory(err, "a step's points");
     int code = one_direction(work, +1, data, err);
     if (!code)
         code = one_direction(work, -1, data, err);
     free(data->samples);
+    free(data->left);
     free(data);
     return code;
 }
