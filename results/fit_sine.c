@@ -68,19 +68,26 @@ struct frequency_row {
     double settling;            /* what is left of the first cycles' settling, as a gain, at most */
 };
 
+/* Of rising and falling water, by the ramps; 0: they don't tell. */
+static double longest_lag_s(const struct fit_work *work)
+{
+    const struct result *falling = result_find(&work->fit->results, "lag_falling");
+    const struct result *rising = result_find(&work->fit->results, "lag_rising");
+    double tau_s = 0;
+    if (rising && isfinite(rising->value))
+        tau_s = fmax(tau_s, rising->value);
+    if (falling && isfinite(falling->value))
+        tau_s = fmax(tau_s, falling->value);
+    return tau_s;
+}
+
 /* A first-order response that starts from rest at an extreme lacks w^2 tau^2/(1 + w^2 tau^2) of the
  * amplitude there; that dies out with tau, and what is left of it when the cycles that count
  * begin, over the time that they last, looks like so much gain, in phase or out of it. */
 static double settling_left(const struct fit_work *work, const struct plan_segment *segment,
                             double frequency_hz)
 {
-    const struct result *falling = result_find(&work->fit->results, "lag_falling");
-    const struct result *rising = result_find(&work->fit->results, "lag_rising");
-    double tau_s = 0, w = 2 * M_PI * frequency_hz;
-    if (rising && isfinite(rising->value))
-        tau_s = fmax(tau_s, rising->value);
-    if (falling && isfinite(falling->value))
-        tau_s = fmax(tau_s, falling->value);
+    double tau_s = longest_lag_s(work), w = 2 * M_PI * frequency_hz;
     if (!(tau_s > 0))
         return 0;
     double skipped_s = digest_skipped_cycles(segment->duration_s, frequency_hz) / frequency_hz;
@@ -311,23 +318,21 @@ static int tell_response(struct fit_work *work, const struct frequency_row rows[
                 !reason && !fit->fits ? "one time constant does not describe the response" : reason,
                 err);
     bool low = isfinite(fit->low_lag_s.value);
-    /* The way to zero bends on: the truth lies between the line and half as much again. */
-    double bend = low ? (fit->low_lag_s.value - rows[0].ratio.lag_s) / 4 : 0;
-    struct estimate low_lag = fit->low_lag_s;
-    low_lag.value += bend;
     const struct shared_parts lag = {.play = low ? wider->low_lag_s.value - fit->low_lag_s.value
                                                  : wider->mean_lag_s.value - fit->mean_lag_s.value,
-                                     .drawn = bend,
+                                     .drawn = low ? fit->low_lag_drawn_s : 0,
                                      .queue_u_s = queue_u_s};
     bool unfit = !reason && !low && !fit->fits;
     if (!code)
-        code = put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s",
-                   low ? low_lag : fit->mean_lag_s, lag,
-                   low ? "phase over w of the two lowest frequencies, drawn to zero" : model,
-                   unfit ? "the lowest frequency is too high: the reading lags by more than half a "
-                           "radian there, and one time constant does not describe the response"
-                         : reason,
-                   err);
+        code =
+            put(work, "sine_mean_lag", "Mean lag of slow waves, from sines", "s",
+                low ? fit->low_lag_s : fit->mean_lag_s, lag,
+                low ? "phase over w of the two lowest frequencies, drawn to zero" : model,
+                unfit ? "the lowest frequencies are too high: the reading lags by more than half a "
+                        "radian at the first or some 1.6 at the second, and one time constant "
+                        "does not describe the response"
+                      : reason,
+                err);
     return code;
 }
 
@@ -341,8 +346,10 @@ static int over_frequencies(struct fit_work *work, const struct frequency_row ro
         return rig_fail_memory(err, "the sines of a recording");
     make_points(points, points + count, rows, count);
     /* The depth is the curve's own: at rest the gain is 1. */
-    const struct frequency_options options = {
-        .sample_interval_s = work->row_interval_s[work->sensor_source], .gain_at_rest = 1};
+    const struct frequency_options options = {.sample_interval_s =
+                                                  work->row_interval_s[work->sensor_source],
+                                              .gain_at_rest = 1,
+                                              .longest_lag_s = longest_lag_s(work)};
     int code = count ? frequency_estimate(&fit, points, count, &options, NULL, &why)
                      : rig_fail(&why, RIG_EUNKNOWABLE, "the profile has no sines that were run");
     if (!code && frequency_estimate(&wider, points + count, count, &options, NULL, NULL))

@@ -22,6 +22,8 @@ struct frequency_options {
                                  0 or NaN: not known */
     double gain_at_rest;      /* where it is known; 0 or NaN: found by the model */
     double common_time_u_s;   /* standard uncertainty of the time tie that all frequencies share */
+    double longest_lag_s;     /* the longer one of rising and falling water; 0 or NaN: not known,
+                                 then up to twice the mean */
 };
 
 struct frequency_fit {
@@ -43,8 +45,9 @@ struct frequency_fit {
     double bandwidth_drawn_hz;         /* half of how far two interpolations lie apart */
     char bandwidth_reason[FREQUENCY_TEXT_SIZE];
     struct estimate low_lag_s; /* without the model: phase/w of the two lowest frequencies, drawn
-                                  to zero frequency as a line in w^2; NaN when the lowest is not
-                                  low enough: half a radian */
+                                  to zero frequency; NaN when the lowest is not low enough (half a
+                                  radian) or the second too high to draw from */
+    double low_lag_drawn_s;    /* half of what the way to zero leaves open */
     char note[FREQUENCY_TEXT_SIZE]; /* "" or what the reader must know */
 };
 
