@@ -42,7 +42,7 @@ struct frequency_fit {
     struct estimate bandwidth_seen_hz; /* where the measured gains pass that, interpolated with
                                           1/gain^2 as a line in w^2 and less 1 as a power of w;
                                           NaN with bandwidth_reason */
-    double bandwidth_drawn_hz;         /* half of how far two interpolations lie apart */
+    double bandwidth_drawn_hz;         /* half of what lies open between two interpolations */
     char bandwidth_reason[FREQUENCY_TEXT_SIZE];
     struct estimate low_lag_s; /* without the model: phase/w of the two lowest frequencies, drawn
                                   to zero frequency; NaN when the lowest is not low enough (half a

@@ -166,6 +166,34 @@ static void two_lags(void **state)
             }
 }
 
+/* The bandwidth of such a board lies within what is left open between the frequencies. */
+static void bandwidth_of_two_lags(void **state)
+{
+    (void)state;
+    for (double ratio = 1.5; ratio < 3.3; ratio *= 1.45)
+        for (double times = 1; times < 10; times *= 1.9)
+            for (double below = 0.1; below < 1; below += 0.2) {
+                struct sim_truth truth = {.lag_rising_s = 0.03, .lag_falling_s = 0.03 * times};
+                double hz = random_bench_bandwidth_hz(&truth, INFINITY), gain, phase;
+                struct sine_ratio ratios[3];
+                for (int i = 0; i < 3; i++) {
+                    double at_hz = hz * pow(ratio, i - below);
+                    random_bench_response(&truth, at_hz, INFINITY, &gain, &phase);
+                    ratios[i] = (struct sine_ratio){.frequency_hz = at_hz,
+                                                    .gain = gain,
+                                                    .gain_u = 1e-3,
+                                                    .phase_rad = phase,
+                                                    .phase_u = 1e-3};
+                }
+                struct frequency_fit fit;
+                struct rig_err err;
+                const struct frequency_options options = {.gain_at_rest = 1};
+                assert_int_equal(frequency_estimate(&fit, ratios, 3, &options, NULL, &err), 0);
+                assert_near(fit.bandwidth_seen_hz.value, hz,
+                            1.02 * fit.bandwidth_drawn_hz + 5e-5 * hz, "Hz");
+            }
+}
+
 static void refusals(void **state)
 {
     (void)state;
@@ -203,8 +231,12 @@ int main(void)
 {
     gsl_set_error_handler_off();
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(exact),    cmocka_unit_test(simulated), cmocka_unit_test(misfit),
-        cmocka_unit_test(two_lags), cmocka_unit_test(refusals),
+        cmocka_unit_test(exact),
+        cmocka_unit_test(simulated),
+        cmocka_unit_test(misfit),
+        cmocka_unit_test(two_lags),
+        cmocka_unit_test(bandwidth_of_two_lags),
+        cmocka_unit_test(refusals),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
