@@ -416,27 +416,34 @@ uint64_t digest_rows_unused(const struct digest *digest)
     return digest->unused;
 }
 
-static const struct digest_segment *window_of(const struct digest *digest, size_t segment)
+/* The windows of a segment, `count` in a row: several of a sine. */
+static const struct digest_segment *windows_of(const struct digest *digest, size_t segment,
+                                               size_t *count)
 {
     const struct digest_layout *layout = digest->layout;
+    *count = 0;
     if (segment >= layout->segments || layout->window_of[segment] == UINT32_MAX)
         return NULL;
-    return &layout->windows[layout->window_of[segment]];
+    size_t first = layout->window_of[segment], end = first;
+    while (end < layout->window_count && layout->windows[end].segment == segment)
+        end++;
+    *count = end - first;
+    return &layout->windows[first];
 }
 
 size_t digest_bin_count(const struct digest *digest, size_t segment)
 {
-    const struct digest_segment *window = window_of(digest, segment);
-    return window ? window->bins : 0;
+    size_t count, bins = 0;
+    const struct digest_segment *window = windows_of(digest, segment, &count);
+    for (size_t i = 0; i < count; i++)
+        bins += window[i].bins;
+    return bins;
 }
 
-size_t digest_points(const struct digest *digest, size_t segment, size_t channel,
-                     struct digest_point points[])
+static size_t points_of(const struct digest *digest, const struct digest_segment *window,
+                        size_t channel, struct digest_point points[])
 {
-    const struct digest_segment *window = window_of(digest, segment);
     size_t count = 0;
-    if (!window || channel >= digest->channels)
-        return 0;
     double begin_s = 0;
     for (uint32_t i = 0; i < window->bins; i++) {
         size_t bin = window->first_bin + i, b = bin % PAGE_BINS;
@@ -450,6 +457,7 @@ size_t digest_points(const struct digest *digest, size_t segment, size_t channel
         double n = bins->n[b], mean = bins->sum[b] / n;
         points[count++] = (struct digest_point){
             .t_s = page->time_sum[b] / page->n[b],
+            .cycle_s = window->cycle_s,
             .width_s = width_s,
             .mean = mean + digest->origin[channel],
             .variance = n > 1 ? fmax(0, (bins->square_sum[b] - n * mean * mean) / (n - 1)) : 0,
@@ -459,13 +467,24 @@ size_t digest_points(const struct digest *digest, size_t segment, size_t channel
     return count;
 }
 
+size_t digest_points(const struct digest *digest, size_t segment, size_t channel,
+                     struct digest_point points[])
+{
+    size_t windows, count = 0;
+    const struct digest_segment *window = windows_of(digest, segment, &windows);
+    for (size_t i = 0; i < windows && channel < digest->channels; i++)
+        count += points_of(digest, &window[i], channel, points + count);
+    return count;
+}
+
 bool digest_window(const struct digest *digest, size_t segment, double *host_start_s,
                    double *host_end_s)
 {
-    const struct digest_segment *window = window_of(digest, segment);
+    size_t count;
+    const struct digest_segment *window = windows_of(digest, segment, &count);
     if (!window)
         return false;
     *host_start_s = window->start_s;
-    *host_end_s = window->end_s;
+    *host_end_s = window[count - 1].end_s;
     return true;
 }

@@ -10,8 +10,9 @@
  *             response that follows a step is seen in full and a long hold stays small; in
  *             holds of DIGEST_EVEN_FROM_S or longer never wider than a 256th of it, so
  *             that most of the hold is a series of even means
- *   sines     uniform in phase, all cycles on top of one another; those of the first
- *             DIGEST_SETTLE_S are left out, but never more than half
+ *   sines     uniform in phase, in up to DIGEST_SINE_GROUPS groups of cycles that lie on top of
+ *             one another; those of the first DIGEST_SETTLE_S are left out, but never more
+ *             than half
  *   lead, park  none */
 #ifndef RESULTS_DIGEST_H
 #define RESULTS_DIGEST_H
@@ -25,7 +26,8 @@
 #include <stdint.h>
 
 enum {
-    DIGEST_SINE_BINS = 128,
+    DIGEST_SINE_BINS = 128, /* of a group */
+    DIGEST_SINE_GROUPS = 4,
     DIGEST_MOVE_BINS = 128,
     DIGEST_HOLD_BINS = 512,
     DIGEST_EVEN_BINS = 256,
@@ -71,6 +73,8 @@ uint64_t digest_rows_unused(const struct digest *digest);
 
 struct digest_point {
     double t_s; /* mean time of its rows since the segment's start; of a sine: within the cycle */
+    double cycle_s;  /* of a sine: since the segment's start to the middle one of the cycles that
+                        lie on top of one another; else 0 */
     double width_s;  /* of the bin */
     double mean;     /* of the channel */
     double variance; /* of single rows within the bin (n - 1); 0 for n < 2 */
@@ -79,7 +83,7 @@ struct digest_point {
 
 /* Room that digest_points needs for this segment. */
 size_t digest_bin_count(const struct digest *digest, size_t segment);
-/* The non-empty bins of a segment in order of time. Returns how many. */
+/* The non-empty bins of a segment in order of time, t_s + cycle_s. Returns how many. */
 size_t digest_points(const struct digest *digest, size_t segment, size_t channel,
                      struct digest_point points[]);
 /* True when the segment was run at all, with its host window. */

@@ -90,6 +90,45 @@ static void lay_out(struct digest_layout *layout, const struct plan *plan, doubl
     }
 }
 
+/* Makes of a sine's window one for each group of cycles. Each group has an odd number of them, so
+ * that its middle is a cycle too: of an even number there are two or four groups, of an odd one
+ * one or three. */
+static void group_cycles(struct digest_layout *layout, struct digest_segment *window,
+                         double duration_s, double frequency_hz)
+{
+    const struct digest_segment whole = *window;
+    double period_s = 1 / frequency_hz;
+    double skipped = digest_skipped_cycles(duration_s, frequency_hz);
+    uint32_t rest = (uint32_t)fmax(round(duration_s * frequency_hz) - skipped, 1);
+    uint32_t groups = DIGEST_SINE_GROUPS - rest % 2;
+    while (groups > rest)
+        groups -= 2;
+    uint32_t least = (rest / groups - 1) / 2 * 2 + 1, longer = (rest - groups * least) / 2;
+    double first = skipped;
+    for (uint32_t group = 0; group < groups; group++, window++) {
+        double from = group > 0 ? first : 0, end = first + least + (group < longer ? 2 : 0);
+        *window = whole;
+        window->period_s = period_s;
+        window->skipped_cycles = first - from;
+        window->cycle_s = (first + end - 1) / 2 * period_s;
+        window->start_s = fmin(whole.start_s + from * period_s / whole.rate, whole.end_s);
+        if (group + 1 < groups)
+            window->end_s = fmin(whole.start_s + end * period_s / whole.rate, whole.end_s);
+        first = end;
+    }
+    layout->window_count += groups - 1;
+}
+
+/* How many windows there may be. */
+static size_t window_room(const struct plan *plan)
+{
+    size_t room = plan_segment_count(plan) + 1;
+    for (size_t i = 0; i < plan_segment_count(plan); i++)
+        if (plan_segments(plan)[i].kind == SEGMENT_SINE)
+            room += DIGEST_SINE_GROUPS - 1;
+    return room;
+}
+
 /* Where windows overlap the later begins in its place; one that would begin before the
  * one before it did makes no sense and is left out. */
 static void find_windows(struct digest_layout *layout, const struct plan *plan,
@@ -115,12 +154,9 @@ static void find_windows(struct digest_layout *layout, const struct plan *plan,
                                           .rate = 1 / (1 + timeline->skew),
                                           .segment = (uint32_t)i,
                                           .hold = is_hold(&segments[i])};
-        if (segments[i].kind == SEGMENT_SINE && family->frequency_hz > 0) {
-            window->period_s = 1 / family->frequency_hz;
-            window->skipped_cycles =
-                digest_skipped_cycles(segments[i].duration_s, family->frequency_hz);
-        }
         layout->window_of[i] = (uint32_t)layout->window_count++;
+        if (segments[i].kind == SEGMENT_SINE && family->frequency_hz > 0)
+            group_cycles(layout, window, segments[i].duration_s, family->frequency_hz);
     }
 }
 
@@ -135,7 +171,7 @@ int digest_layout_make(struct digest_layout *layout, const struct plan *plan,
                        size_t bin_size, size_t memory_limit, struct rig_err *err)
 {
     *layout = (struct digest_layout){.segments = plan_segment_count(plan)};
-    layout->windows = calloc(layout->segments + 1, sizeof *layout->windows);
+    layout->windows = calloc(window_room(plan), sizeof *layout->windows);
     layout->window_of = calloc(layout->segments + 1, sizeof *layout->window_of);
     layout->growth = calloc(DIGEST_HOLD_BINS + 1, sizeof *layout->growth);
     if (!layout->windows || !layout->window_of || !layout->growth) {

@@ -5,7 +5,8 @@
 
 #include "results/digest.h"
 
-/* A segment that was run. Windows ascend and don't overlap. */
+/* A segment that was run, or of a sine a group of its cycles, one window after another. Windows
+ * ascend and don't overlap. */
 struct digest_segment {
     double start_s, end_s; /* host time */
     double rate;           /* plan seconds a host second */
@@ -18,6 +19,7 @@ struct digest_segment {
     uint32_t even_from; /* at least DIGEST_HOLD_BINS: no bins are even */
     bool hold;
     double skipped_cycles; /* of a sine: its first ones, in which the response settles */
+    double cycle_s;        /* of a sine: since the segment's start to the middle one that counts */
 };
 
 /* Written once by digest_layout_make, then only read: by all parts at the same time. */
@@ -25,7 +27,7 @@ struct digest_layout {
     size_t segments; /* of the plan */
     struct digest_segment *windows;
     size_t window_count;
-    uint32_t *window_of; /* segment -> window; UINT32_MAX: not run */
+    uint32_t *window_of; /* segment -> its first window; UINT32_MAX: not run */
     size_t bins;         /* of all windows */
     double *growth;      /* growth[k]: how much wider than at its knee the hold's bin k is */
 };

@@ -65,11 +65,6 @@ double fit_backlash_mm(const struct fit_work *work)
                : fit_synced_backlash_mm(work);
 }
 
-double fit_place_u_mm(const struct fit_work *work)
-{
-    return hypot(fit_backlash_mm(work) / 2 / sqrt(3), work->rig->axis.step_mm / sqrt(12));
-}
-
 void fit_contribute_steps(const struct fit_work *work, struct result *result, double factor)
 {
     result_contribute_within(result, "steps of the axis",
@@ -144,8 +139,8 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
     if (work->night.undo && source == work->sensor_source && channel == work->sensor_channel &&
         digest_window(work->digests[source], segment, &start_s, &end_s))
         for (size_t i = 0; i < *count; i++)
-            (*points)[i].mean =
-                fit_steady_reading(work, start_s + (*points)[i].t_s, (*points)[i].mean);
+            (*points)[i].mean = fit_steady_reading(
+                work, start_s + (*points)[i].cycle_s + (*points)[i].t_s, (*points)[i].mean);
     return RIG_OK;
 }
 

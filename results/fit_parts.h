@@ -117,7 +117,6 @@ void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(pr
  * the play of the axis and half a step (where the stage stands), the datum, and how late the
  * sensor's rows are beyond what the rig file's delay takes off, with the tie of the clocks. */
 double fit_backlash_mm(const struct fit_work *work); /* as measured, else as stated */
-double fit_place_u_mm(const struct fit_work *work);  /* the first two together, in depth */
 void fit_contribute_place(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_steps(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_datum(const struct fit_work *work, struct result *result, double factor);

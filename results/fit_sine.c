@@ -30,8 +30,14 @@ static int true_sine(const struct fit_work *work, const struct plan_segment *seg
     return sine_fit(fit, samples, TRUE_SAMPLES, frequency_hz, HARMONICS, err);
 }
 
+/* A wave with its frequency as planned, and with one of its own. */
+struct wave {
+    struct sine_fit planned, own;
+    bool has_own; /* false: too few cycles, or nothing near */
+};
+
 static int inferred_sine(const struct fit_work *work, size_t index, double frequency_hz,
-                         struct sine_fit *fit, struct rig_err *err)
+                         struct wave *wave, struct rig_err *err)
 {
     struct digest_point *points;
     size_t count, used = 0;
@@ -47,13 +53,20 @@ static int inferred_sine(const struct fit_work *work, size_t index, double frequ
     for (size_t i = 0; i < count; i++) {
         double depth = fit_inferred_depth(work, points[i].mean);
         if (isfinite(depth))
-            samples[used++] = sample_of_bin(points[i].t_s, points[i].width_s, depth, points[i].n);
+            samples[used++] = sample_of_bin(points[i].cycle_s + points[i].t_s, points[i].width_s,
+                                            depth, points[i].n);
     }
     size_t harmonics = used / 4 < HARMONICS ? used / 4 : HARMONICS;
     if (harmonics < 3)
         code = rig_fail(err, RIG_EUNKNOWABLE, "too few readings in a cycle");
     else
-        code = sine_fit(fit, samples, used, frequency_hz, harmonics, err);
+        code = sine_fit(&wave->planned, samples, used, frequency_hz, harmonics, err);
+    wave->has_own = false;
+    if (!code && points[count - 1].cycle_s > points[0].cycle_s) {
+        code = sine_fit_frequency(&wave->own, samples, used, frequency_hz, harmonics, err);
+        wave->has_own = code == RIG_OK;
+        code = code == RIG_EUNKNOWABLE ? RIG_OK : code;
+    }
     free(samples);
     free(points);
     return code;
@@ -61,6 +74,8 @@ static int inferred_sine(const struct fit_work *work, size_t index, double frequ
 
 struct frequency_row {
     struct sine_ratio ratio;
+    struct sine_ratio own; /* the same with a frequency of its own */
+    double off, off_u;     /* by how much that is higher than planned, as a share; u NaN: none */
     double distortion;
     double tie_u_s;             /* of its own stroke */
     double queue_u_s;           /* shared with the other sines */
@@ -101,6 +116,23 @@ static double play_u_mm(const struct fit_work *work)
     return isfinite(work->play_mm.u) ? work->play_mm.u : 0;
 }
 
+/* IEEE 1057's fourth parameter. */
+static void take_own(struct frequency_row *row, const struct wave *output,
+                     const struct sine_fit *input)
+{
+    struct sine_fit own = output->own;
+    double planned_hz = input->frequency_hz;
+    row->off = 0;
+    row->off_u = NAN;
+    if (!output->has_own)
+        return;
+    own.frequency_hz = planned_hz; /* to compare with the motion that it really is of */
+    if (sine_compare(&row->own, &own, input, 1, NULL))
+        return;
+    row->off = output->own.frequency_hz / planned_hz - 1;
+    row->off_u = output->own.frequency_u / planned_hz;
+}
+
 static int collect(struct fit_work *work, struct frequency_row **rows, size_t *count,
                    struct rig_err *err)
 {
@@ -119,7 +151,8 @@ static int collect(struct fit_work *work, struct frequency_row **rows, size_t *c
             continue;
         const struct plan_family *family = &plan_families(work->plan)[segment[i].family];
         double frequency_hz = family->frequency_hz;
-        struct sine_fit output, input, wider;
+        struct wave output;
+        struct sine_fit input, wider;
         struct rig_err why = {0};
         struct frequency_row row;
         double interval_s = work->row_interval_s[work->sensor_source];
@@ -138,9 +171,9 @@ static int collect(struct fit_work *work, struct frequency_row **rows, size_t *c
                              &wider, &why);
         struct sine_ratio other;
         if (!code)
-            code = sine_compare(&row.ratio, &output, &input, 1, &why);
+            code = sine_compare(&row.ratio, &output.planned, &input, 1, &why);
         if (!code)
-            code = sine_compare(&other, &output, &wider, 1, &why);
+            code = sine_compare(&other, &output.planned, &wider, 1, &why);
         if (code == RIG_EMEMORY)
             return rig_fail_memory(err, "the sines of a recording");
         if (code) {
@@ -148,7 +181,8 @@ static int collect(struct fit_work *work, struct frequency_row **rows, size_t *c
             continue;
         }
         const struct timeline_stroke *stroke = &work->timeline.strokes[segment[i].stroke];
-        row.distortion = output.distortion;
+        row.distortion = output.planned.distortion;
+        take_own(&row, &output, &input);
         row.play_gain = other.gain - row.ratio.gain;
         row.play_rad = sine_wrap(other.phase_rad - row.ratio.phase_rad);
         row.tie_u_s = stroke->scatter_s;
@@ -156,6 +190,43 @@ static int collect(struct fit_work *work, struct frequency_row **rows, size_t *c
         row.queue_u_s = stroke->queued ? work->timeline.queue_u_s : 0;
         (*rows)[(*count)++] = row;
     }
+    return RIG_OK;
+}
+
+/* The axis' clock as the waves tell it. Where that is far off what was taken for it, the waves are
+ * compared at their own frequency: else the phase would drift away over their cycles. */
+static int judge_clock(struct fit_work *work, struct frequency_row rows[], size_t count,
+                       struct rig_err *err)
+{
+    double weight = 0, off = 0, skew_u = work->timeline.skew_u;
+    for (size_t i = 0; i < count; i++)
+        if (rows[i].off_u > 0) {
+            double one = 1 / (rows[i].off_u * rows[i].off_u);
+            weight += one;
+            off += one * rows[i].off;
+        }
+    if (!(weight > 0))
+        return RIG_OK;
+    off /= weight;
+    double u = 1 / sqrt(weight);
+    struct result *result =
+        result_add(&work->fit->results, "axis_clock_waves",
+                   "Axis' clock against the computer's, by the waves", "ppm", err);
+    if (!result)
+        return err->code;
+    result_contribute(result, "noise of the waves", 'A', 1e6 * u, INFINITY);
+    result_combine(result, 1e6 * (off - work->timeline.skew),
+                   "sines of free frequency (IEEE 1057)");
+    if (fabs(off) < 4 * hypot(u, isfinite(skew_u) ? skew_u : 0))
+        return RIG_OK;
+    fit_warn(
+        work->fit,
+        "The waves came %.3g %% %s than planned, beyond what the tie of the axis' clock allows "
+        "(%.2g %%): they are taken at their own frequency.",
+        100 * fabs(off), off > 0 ? "faster" : "slower", 100 * skew_u);
+    for (size_t i = 0; i < count; i++)
+        if (rows[i].off_u > 0)
+            rows[i].ratio = rows[i].own;
     return RIG_OK;
 }
 
@@ -371,7 +442,9 @@ int fit_sines(struct fit_work *work, struct rig_err *err)
     int code = collect(work, &rows, &count, err);
     if (!code && count) {
         qsort(rows, count, sizeof *rows, by_frequency);
-        code = figures(work, rows, count, err);
+        code = judge_clock(work, rows, count, err);
+        if (!code)
+            code = figures(work, rows, count, err);
         if (!code)
             code = each_frequency(work, rows, count, err);
     }

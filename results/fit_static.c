@@ -85,7 +85,8 @@ static int centres_of_dwells(struct fit_work *work, bool stairs, centre_slope *s
 }
 
 /* The levels' means over the cycles and how well each is known: by the cycles' scatter, and by
- * the axis' places, which come back alike in every cycle. Returns how many there are. */
+ * the axis' steps, which come back alike in every cycle. Its play shifts all levels alike, between
+ * rising and falling, and bends nothing. Returns how many there are. */
 static size_t level_means(const struct fit_work *work, double depth[], double reading[], double u[])
 {
     const struct centres *centres = &work->centres;
@@ -109,7 +110,8 @@ static size_t level_means(const struct fit_work *work, double depth[], double re
     }
     double slope = n > 1 ? (reading[n - 1] - reading[0]) / (depth[n - 1] - depth[0]) : 0;
     for (size_t i = 0; i < n; i++)
-        u[i] = hypot(u[i] * sqrt(squares / fmax(freedom, 1)), fit_place_u_mm(work) * slope);
+        u[i] = hypot(u[i] * sqrt(squares / fmax(freedom, 1)),
+                     work->rig->axis.step_mm / sqrt(12) * slope);
     return n;
 }
 

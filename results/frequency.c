@@ -123,7 +123,7 @@ static struct loss next_loss(const struct job *job, size_t *next, double log_gai
 
 /* Where the measured gains pass K/sqrt(2), repeats at one frequency taken together. Between two
  * frequencies (K/gain)^2 is drawn as a line in w^2, and (K/gain)^2 - 1 as a power of w: both are
- * right for a first-order lag. Where water drains more slowly than it rises, up to twenty times,
+ * right for a first-order lag. Where water drains more slowly than it rises, up to ten times,
  * the truth lies 0.3 to 1.2 of the way from the first to the second, by integration of both lags
  * for frequencies 1.45 to 3.16 apart: the middle is taken, and as much to each side left open. */
 static void find_bandwidth(struct frequency_fit *fit, const struct job *job, double log_gain,

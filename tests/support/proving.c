@@ -256,6 +256,7 @@ void proving_trial(struct study_desk *desk, unsigned trial, void *context)
     tell_sines(desk, fit, recording_plan(proved.recording), truth);
     if (trial % 10 == 5)
         tell_leaks(desk, &proved, kind, trial);
+    tell(desk, fit, "axis_clock_waves", truth->axis_skew_ppm);
     if (context) {
         tell(desk, fit, "start_delay", truth->start_delay_s + truth->question_delay_s);
         tell(desk, fit, "backlash", truth->backlash_mm);

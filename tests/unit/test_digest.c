@@ -229,15 +229,18 @@ static void test_sine_is_folded_without_its_first_cycle(void **state)
     size_t index = find_segment(bench.plan, SEGMENT_SINE, 0);
     const struct plan_segment *segment = &plan_segments(bench.plan)[index];
     double period_s = 1 / plan_families(bench.plan)[segment->family].frequency_hz;
-    struct digest_point points[DIGEST_SINE_BINS];
+    struct digest_point points[3 * DIGEST_SINE_BINS];
     size_t count = digest_points(digest, index, 0, points);
     double rows = 0;
-    assert_int_equal(count, DIGEST_SINE_BINS);
+    assert_int_equal(digest_bin_count(digest, index), 3 * DIGEST_SINE_BINS);
+    assert_int_equal(count, 3 * DIGEST_SINE_BINS);
     for (size_t i = 0; i < count; i++) {
         rows += points[i].n;
         assert_true(points[i].t_s >= 0 && points[i].t_s < period_s);
-        /* Cycles 2 to 4 lie on top of one another: their middle is cycle 3. */
-        assert_near(points[i].mean, segment->start_s + 2 * period_s + points[i].t_s, 0.6 * period_s,
+        /* Cycles 2 to 4, each a group of its own. */
+        double cycle_s = (double)(1 + i / DIGEST_SINE_BINS) * period_s;
+        assert_near(points[i].cycle_s, cycle_s, 1e-9, "s");
+        assert_near(points[i].mean, segment->start_s + cycle_s + points[i].t_s, 0.01 * period_s,
                     "s");
     }
     assert_near(rows, 3 * period_s / 0.005, 3, "rows");
