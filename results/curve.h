@@ -21,7 +21,14 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-enum { CURVE_DEGREE_CHOSEN_UP_TO = 6, CURVE_UNUSABLE_LIMIT = 8 };
+enum {
+    CURVE_DEGREE_CHOSEN_UP_TO = 6,
+    CURVE_UNUSABLE_LIMIT = 8,
+    CURVE_PARAMETERS = 16 /* room for those of any curve */
+};
+_Static_assert((int)CURVE_PARAMETERS >= (int)SPLINE_KNOTS &&
+                   (int)CURVE_PARAMETERS >= (int)POLYNOMIAL_TERMS,
+               "a curve's parameters have no room");
 
 enum curve_kind { CURVE_POLYNOMIAL, CURVE_SPLINE };
 
@@ -100,6 +107,12 @@ int curve_fit(struct curve *curve, const struct curve_points *points,
 double curve_value(const struct curve *curve, double depth);
 double curve_slope(const struct curve *curve, double depth);
 double curve_value_u(const struct curve *curve, double depth);
+double curve_slope_u(const struct curve *curve, double depth);
+
+/* Its parameters: how many, the value's change by each at a depth, and their covariance. */
+size_t curve_parameters(const struct curve *curve);
+void curve_gradient(const struct curve *curve, double depth, double gradient[]);
+double curve_covariance(const struct curve *curve, size_t k, size_t l);
 
 /* Reading expected at a depth that is itself known to depth_u. */
 double curve_reading_u(const struct curve *curve, double depth, double depth_u);

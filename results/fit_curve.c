@@ -107,21 +107,64 @@ static int usable(struct fit_work *work, struct rig_err *err)
     return RIG_OK;
 }
 
+static int coefficients(struct fit_work *work, const char *unit, struct rig_err *err)
+{
+    char text[RESULT_TEXT_SIZE];
+    snprintf(text, sizeof text, "polynomial through %s, degree %s", work->curve_from,
+             work->curve.chosen ? "by AICc" : "as asked");
+    for (size_t k = 0; k <= work->curve.polynomial.degree; k++) {
+        char name[RESULT_NAME_SIZE], title[RESULT_TEXT_SIZE], power[24];
+        snprintf(name, sizeof name, "curve_%zu", k);
+        snprintf(title, sizeof title, "Curve, coefficient of depth^%zu", k);
+        snprintf(power, sizeof power, k > 1 ? "%.12s/mm%zu" : k ? "%.12s/mm" : "%.12s", unit, k);
+        struct result *result = result_add(&work->fit->results, name, title, power, err);
+        if (!result)
+            return err->code;
+        result_set(result, work->curve.polynomial.power[k],
+                   sqrt(work->curve.polynomial.power_covariance[k][k]), work->curve.parameter_dof,
+                   text);
+    }
+    return RIG_OK;
+}
+
+static int knots(struct fit_work *work, const char *unit, struct rig_err *err)
+{
+    const struct spline *spline = &work->curve.spline;
+    char text[RESULT_TEXT_SIZE];
+    snprintf(text, sizeof text, "monotone spline through %s: no polynomial follows them",
+             work->curve_from);
+    for (size_t k = 0; k < spline->knots; k++) {
+        char name[RESULT_NAME_SIZE], title[RESULT_TEXT_SIZE];
+        snprintf(name, sizeof name, "curve_knot_%zu", k + 1);
+        snprintf(title, sizeof title, "Curve, reading at the knot at %.6g mm", spline->x[k]);
+        struct result *result = result_add(&work->fit->results, name, title, unit, err);
+        if (!result)
+            return err->code;
+        result_set(result, spline->y[k], sqrt(spline->covariance[k][k]), work->curve.parameter_dof,
+                   text);
+    }
+    return RIG_OK;
+}
+
 static int results(struct fit_work *work, struct rig_err *err)
 {
     const char *unit = work->rig->sources[work->sensor_source].channels[work->sensor_channel].unit;
     char text[RESULT_TEXT_SIZE], per_mm[24];
     double middle = (work->low_mm + work->high_mm) / 2;
     snprintf(per_mm, sizeof per_mm, "%.18s/mm", unit);
-    snprintf(text, sizeof text, "slope of the curve of degree %zu at %.4g mm",
-             work->curve.polynomial.degree, middle);
+    bool spline = work->curve.kind == CURVE_SPLINE;
+    if (spline)
+        snprintf(text, sizeof text, "slope of the spline of %zu knots at %.4g mm",
+                 work->curve.spline.knots, middle);
+    else
+        snprintf(text, sizeof text, "slope of the curve of degree %zu at %.4g mm",
+                 work->curve.polynomial.degree, middle);
     struct result *result =
         result_add(&work->fit->results, "sensitivity", "Sensitivity at mid-range", per_mm, err);
     if (!result)
         return err->code;
     double slope = curve_slope(&work->curve, middle);
-    result_contribute(result, work->curve_from, 'A',
-                      polynomial_slope_u(&work->curve.polynomial, middle),
+    result_contribute(result, work->curve_from, 'A', curve_slope_u(&work->curve, middle),
                       work->curve.parameter_dof);
     /* Each end may be off by the axis' steps; its play shifts both alike. */
     fit_contribute_steps(work, result, slope * sqrt(2) / (work->high_mm - work->low_mm));
@@ -137,6 +180,9 @@ static int results(struct fit_work *work, struct rig_err *err)
             return err->code;
         result_contribute(result, work->curve_from, 'A', curve_value_u(&work->curve, depth),
                           work->curve.parameter_dof);
+        if (work->curve_left_u > 0)
+            result_contribute(result, "what the curve leaves over", 'A', work->curve_left_u,
+                              work->curve_left_dof);
         fit_contribute_place(work, result, curve_slope(&work->curve, depth));
         fit_contribute_datum(work, result, curve_slope(&work->curve, depth));
         result_combine(result, curve_value(&work->curve, depth),
@@ -145,20 +191,7 @@ static int results(struct fit_work *work, struct rig_err *err)
     int code = usable(work, err);
     if (code)
         return code;
-    snprintf(text, sizeof text, "polynomial through %s, degree %s", work->curve_from,
-             work->curve.chosen ? "by AICc" : "as asked");
-    for (size_t k = 0; k <= work->curve.polynomial.degree; k++) {
-        char name[RESULT_NAME_SIZE], title[RESULT_TEXT_SIZE], power[24];
-        snprintf(name, sizeof name, "curve_%zu", k);
-        snprintf(title, sizeof title, "Curve, coefficient of depth^%zu", k);
-        snprintf(power, sizeof power, k > 1 ? "%.12s/mm%zu" : k ? "%.12s/mm" : "%.12s", unit, k);
-        if (!(result = result_add(&work->fit->results, name, title, power, err)))
-            return err->code;
-        result_set(result, work->curve.polynomial.power[k],
-                   sqrt(work->curve.polynomial.power_covariance[k][k]), work->curve.parameter_dof,
-                   text);
-    }
-    return RIG_OK;
+    return spline ? knots(work, unit, err) : coefficients(work, unit, err);
 }
 
 int fit_curve_results(struct fit_work *work, const char *reason, struct rig_err *err)

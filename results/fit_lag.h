@@ -24,8 +24,8 @@ size_t fit_lag_pairs(struct loop_pass pairs[], const struct ramp_pass passes[], 
 int fit_lag_separate(struct loop_fit *loop, struct loop_directions *ways,
                      const struct ramp_pass passes[], size_t count, struct rig_err *err);
 
-/* Standard uncertainties, mm and s, of those results by the covariance of the curve's coefficients
- * (JCGM 100:2008 5.2.2). False: not known in this way (a spline, one speed, no memory). */
+/* Standard uncertainties, mm and s, of those results by the covariance of the curve's parameters
+ * (JCGM 100:2008 5.2.2). False: not known in this way (one speed, no memory). */
 bool fit_lag_curve_u(double u[CURVE_ON], const struct curve *curve, const struct ramp_pass passes[],
                      size_t count);
 

@@ -1,25 +1,25 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * What an error of the curve does to hysteresis and lags. Both passes of a pair cross nearly the
- * same depths, so most of it cancels; what is left is found by turning each coefficient a little
+ * same depths, so most of it cancels; what is left is found by turning each parameter a little
  * and separating anew. */
 #include "results/fit_lag.h"
 
 #include <math.h>
 #include <stdlib.h>
 
-/* By how much the inferred depth falls, in the mean over a pass, where the curve's k-th Chebyshev
- * coefficient grows by one: at the depths that were inferred, which are behind the true ones. */
+/* By how much the inferred depth falls, in the mean over a pass, where the curve's k-th parameter
+ * grows by one: at the depths that were inferred, which are behind the true ones. */
 static double fall_mm(const struct curve *curve, const struct ramp_pass *pass, size_t k)
 {
     enum { PLACES = 16 };
     double sum = 0;
     for (int i = 0; i < PLACES; i++) {
-        long double row[POLYNOMIAL_TERMS];
+        double gradient[CURVE_PARAMETERS];
         double share = ((double)i + 0.5) / (double)PLACES;
         double depth =
             pass->from_mm + (pass->to_mm - pass->from_mm) * share - pass->direction * pass->late_mm;
-        polynomial_row(&curve->polynomial, depth, row);
-        sum += (double)row[k] / curve_slope(curve, depth);
+        curve_gradient(curve, depth, gradient);
+        sum += gradient[k] / curve_slope(curve, depth);
     }
     return sum / PLACES;
 }
@@ -45,15 +45,15 @@ static bool separate(const struct ramp_pass passes[], size_t count, double out[C
 bool fit_lag_curve_u(double u[CURVE_ON], const struct curve *curve, const struct ramp_pass passes[],
                      size_t count)
 {
-    const struct polynomial *polynomial = &curve->polynomial;
-    double base[CURVE_ON], jacobian[CURVE_ON][POLYNOMIAL_TERMS] = {{0}};
-    if (curve->kind != CURVE_POLYNOMIAL || !separate(passes, count, base))
+    size_t parameters = curve_parameters(curve);
+    double base[CURVE_ON], jacobian[CURVE_ON][CURVE_PARAMETERS] = {{0}};
+    if (!separate(passes, count, base))
         return false;
     struct ramp_pass *turned = malloc((count + 1) * sizeof *turned);
     bool known = turned != NULL;
-    for (size_t k = 0; known && k <= polynomial->degree; k++) {
+    for (size_t k = 0; known && k < parameters; k++) {
         /* So little that the passes' weights stay as they are. */
-        double by = sqrt(polynomial->basis_covariance[k][k]) / 100, other[CURVE_ON];
+        double by = sqrt(curve_covariance(curve, k, k)) / 100, other[CURVE_ON];
         if (!(by > 0))
             continue;
         for (size_t i = 0; i < count; i++) {
@@ -67,9 +67,9 @@ bool fit_lag_curve_u(double u[CURVE_ON], const struct curve *curve, const struct
     free(turned);
     for (int i = 0; i < CURVE_ON; i++) {
         double variance = 0;
-        for (size_t k = 0; k <= polynomial->degree; k++)
-            for (size_t l = 0; l <= polynomial->degree; l++)
-                variance += jacobian[i][k] * polynomial->basis_covariance[k][l] * jacobian[i][l];
+        for (size_t k = 0; k < parameters; k++)
+            for (size_t l = 0; l < parameters; l++)
+                variance += jacobian[i][k] * curve_covariance(curve, k, l) * jacobian[i][l];
         u[i] = sqrt(fmax(variance, 0));
         known = known && isfinite(u[i]);
     }

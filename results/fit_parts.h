@@ -84,7 +84,8 @@ struct fit_work {
     struct update_changes *changes[RIG_SOURCE_LIMIT][RIG_CHANNEL_LIMIT];
     struct static_point *points;
     size_t point_count;
-    double row_noise; /* standard deviation of single rows in settled dwells */
+    double row_noise;                    /* standard deviation of single rows in settled dwells */
+    double curve_left_u, curve_left_dof; /* what it leaves over beyond scatter; 0: nothing */
     bool has_curve;
     struct curve curve;
     /* Where another link stands for the sensor: from its readings to those of the link before

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * The static curve: from stairs, else from ramps, else from holds. */
+#include "results/curve_choose.h"
 #include "results/fit_parts.h"
 #include "results/fit_points.h"
 
@@ -115,27 +116,29 @@ static size_t level_means(const struct fit_work *work, double depth[], double re
     return n;
 }
 
-/* The degree that AICc chooses for those means, with its candidates; 0: there are none, and
- * it is left to the points. As points of their own, cycles that repeat a level with the same
- * misfit would make a bend of a few micrometres look sure. */
-static size_t degree_of_means(const struct fit_work *work, struct curve *chosen)
+/* The curve that suits those means best, and what it leaves over of them; false: there are none,
+ * and the choice is left to the points. As points of their own, cycles that repeat a level with
+ * the same misfit would make a bend of a few micrometres look sure. */
+static bool choose_by_means(struct fit_work *work, struct curve *chosen)
 {
-    size_t room = work->centres.n + 1, degree = 0;
+    size_t room = work->centres.n + 1;
     double *depth = calloc(room, sizeof *depth), *reading = calloc(room, sizeof *reading);
     double *u = calloc(room, sizeof *u);
-    struct rig_err why = {0};
+    bool known = false;
     if (depth && reading && u) {
         struct curve_points points = {.depth = depth, .reading = reading, .reading_u = u};
-        const struct curve_options options = {.kind = CURVE_POLYNOMIAL};
         points.n = level_means(work, depth, reading, u);
-        if (points.n >= 3 && points.n < work->centres.n && u[0] > 0 &&
-            curve_fit(chosen, &points, &options, &why) == RIG_OK)
-            degree = chosen->polynomial.degree;
+        known = points.n >= 3 && points.n < work->centres.n && u[0] > 0 &&
+                curve_choose(chosen, &points, NULL) == RIG_OK;
+        if (known) {
+            work->curve_left_u = curve_left_u(chosen, &points);
+            work->curve_left_dof = chosen->degrees_of_freedom;
+        }
     }
     free(depth);
     free(reading);
     free(u);
-    return degree;
+    return known;
 }
 
 /* Fits what the centres hold; false, with the reason in `why`, when that is too little. */
@@ -148,15 +151,20 @@ static bool fit_centres(struct fit_work *work, int degree, struct rig_err *why)
                                   .common_depth_u = centres->common_depth_u_mm,
                                   .cycle = centres->cycle,
                                   .cycles = centres->cycles};
-    struct curve_options options = {.kind = CURVE_POLYNOMIAL,
-                                    .degree = degree > 0 ? (size_t)degree : 0};
     if (centres->n < 3) /* a line through two points has nothing left to judge it by */
         return rig_fail(why, RIG_EUNKNOWABLE,
                         "a curve needs readings at three depths at least, and has %zu",
                         centres->n) == RIG_OK;
-    struct curve means;
-    bool by_means = options.degree == 0 && (options.degree = degree_of_means(work, &means)) > 0;
-    if (curve_fit(&work->curve, &points, &options, why))
+    struct curve chosen;
+    work->curve_left_u = 0;
+    bool asked = degree > 0, by_means = !asked && choose_by_means(work, &chosen);
+    const struct curve_options options = {.kind = by_means ? chosen.kind : CURVE_POLYNOMIAL,
+                                          .degree = asked      ? (size_t)degree
+                                                    : by_means ? chosen.polynomial.degree
+                                                               : 0,
+                                          .knots = by_means ? chosen.spline.knots : 0};
+    if (asked || by_means ? curve_fit(&work->curve, &points, &options, why)
+                          : curve_choose(&work->curve, &points, why))
         return false;
     if (isnan(work->curve.usable_low))
         return rig_fail(why, RIG_EUNKNOWABLE,
@@ -164,8 +172,8 @@ static bool fit_centres(struct fit_work *work, int degree, struct rig_err *why)
                         "in the water, and this its channel?") == RIG_OK;
     if (by_means) {
         work->curve.chosen = true;
-        work->curve.candidate_count = means.candidate_count;
-        memcpy(work->curve.candidates, means.candidates, sizeof means.candidates);
+        work->curve.candidate_count = chosen.candidate_count;
+        memcpy(work->curve.candidates, chosen.candidates, sizeof chosen.candidates);
     }
     return true;
 }
@@ -222,6 +230,13 @@ int fit_static(struct fit_work *work, int degree, struct rig_err *err)
     if (!code && work->has_curve && work->centres.one_sided)
         fit_warn(work->fit,
                  "The water went one way only: the curve lies half a loop to that side.");
+    if (!code && work->has_curve && work->curve_left_u > 0)
+        fit_warn(
+            work->fit,
+            "The curve leaves %.2g mm (one standard deviation) over at its levels, beyond their "
+            "scatter: a step or a knee that neither a polynomial nor a spline of few knots "
+            "follows.",
+            work->curve_left_u * (work->high_mm - work->low_mm) / fabs(work->span));
     if (!code)
         code = fit_curve_results(work, why.text, err);
     if (!code)
