@@ -19,9 +19,11 @@ static bool covered(const struct fit_work *work, double depth)
     return depth >= work->low_mm && depth <= work->high_mm;
 }
 
-/* direction x (true - inferred), over the bins at full speed that begin after from_s. */
+/* direction x (true - inferred), over the bins at full speed that begin after from_s. What of a lag
+ * of lag_s has not built up yet, e^(-t/lag), is added: little from seven lags on, but one way. */
 static struct offsets offset_after(const struct fit_work *work, size_t segment,
-                                   const struct digest_point points[], size_t count, double from_s)
+                                   const struct digest_point points[], size_t count, double from_s,
+                                   double lag_s)
 {
     const struct plan_segment *ramp = &plan_segments(work->plan)[segment];
     struct offsets offsets = {.mean = NAN};
@@ -38,6 +40,8 @@ static struct offsets offset_after(const struct fit_work *work, size_t segment,
         if (!covered(work, inferred) || !covered(work, depth))
             continue;
         double late = ramp->direction * (depth - inferred);
+        if (lag_s > 0)
+            late += (double)ramp->speed_mm_s * lag_s * exp(-points[i].t_s / lag_s);
         sum += points[i].n * late;
         squares += points[i].n * late * late;
         weight += points[i].n;
@@ -61,7 +65,7 @@ static bool steady_offset(const struct fit_work *work, size_t segment,
 {
     const struct plan_segment *ramp = &plan_segments(work->plan)[segment];
     double from_s = 0.5 * ramp->duration_s;
-    *offsets = offset_after(work, segment, points, count, from_s);
+    *offsets = offset_after(work, segment, points, count, from_s, 0);
     if (!isfinite(offsets->mean))
         return false;
     for (int look = 0; look < 2; look++) {
@@ -69,7 +73,7 @@ static bool steady_offset(const struct fit_work *work, size_t segment,
         from_s = fmax(lags_to_steady * lag_s, 0.1 * ramp->duration_s);
         if (from_s > 0.75 * ramp->duration_s)
             return false;
-        *offsets = offset_after(work, segment, points, count, from_s);
+        *offsets = offset_after(work, segment, points, count, from_s, lag_s);
         if (!isfinite(offsets->mean))
             return false;
     }

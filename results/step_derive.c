@@ -82,8 +82,8 @@ void step_derive(struct step_fit *fit)
         fit->beta = own(fit, p, STEP_SHAPE);
 }
 
-/* Where the answer counts as settled: this little of the step is left. What is cut off
- * is of that order of the lag. */
+/* Where the answer counts as settled: this little of the step is left. What is cut off is of that
+ * order of the lag, and taken from the model. */
 static const double settled_share = 5e-4;
 enum { LEVEL_SAMPLES = 3 };
 
@@ -92,7 +92,8 @@ struct level {
     size_t n;
 };
 
-static struct level level_between(const struct step_job *job, double from_s, double to_s)
+static struct level level_between(const struct step_job *job, const double values[], double from_s,
+                                  double to_s)
 {
     struct level level = {0, 0, 0};
     for (size_t i = 0; i < job->n; i++) {
@@ -100,34 +101,28 @@ static struct level level_between(const struct step_job *job, double from_s, dou
         if (!job->use[i] || sample->t_s - sample->width_s / 2 < from_s ||
             sample->t_s + sample->width_s / 2 > to_s)
             continue;
-        level.sum += sample->weight * sample->value;
+        level.sum += sample->weight * values[i];
         level.weight += sample->weight;
         level.n++;
     }
     return level;
 }
 
-void step_area(struct step_fit *fit, struct step_job *job, double widen)
+struct area {
+    double lag_s, variance; /* of values with unit variance at weight 1 */
+    struct level before, after;
+    size_t inner;
+};
+
+/* Trapezoids over the mean times from (begin, low) through the values to (end, high): area = sum
+ * of c_i times the value, c half the distance of the neighbours. */
+static struct area area_between(const struct step_job *job, const double values[], double begin_s,
+                                double end_s)
 {
-    double begin_s = job->move_start_s;
-    double end_s = job->move_end_s + response_step_time(&fit->model, 1 - settled_share);
-    struct level before = level_between(job, -INFINITY, begin_s);
-    struct level after = level_between(job, end_s, INFINITY);
-    fit->area_lag_s = ESTIMATE_UNKNOWN;
-    if (before.n < LEVEL_SAMPLES || after.n < LEVEL_SAMPLES) {
-        snprintf(fit->area_reason, sizeof fit->area_reason,
-                 before.n < LEVEL_SAMPLES
-                     ? "no settled values from before the step: the area has no lower end"
-                     : "the hold ends before the answer has settled (%.3g s after the move): the "
-                       "area has no upper end",
-                 end_s - job->move_end_s);
-        return;
-    }
-    double low = before.sum / before.weight, high = after.sum / after.weight, h = high - low;
-    /* Trapezoids over the mean times from (begin, low) through the values to (end, high):
-     * area = sum of c_i times the value, c half the distance of the neighbours. */
-    double area = 0, by_low = 0, by_high = 0, variance = 0, last_s = begin_s;
-    size_t inner = 0;
+    struct area area = {.before = level_between(job, values, -INFINITY, begin_s),
+                        .after = level_between(job, values, end_s, INFINITY)};
+    double low = area.before.sum / area.before.weight, high = area.after.sum / area.after.weight;
+    double h = high - low, sum = 0, by_low = 0, by_high = 0, last_s = begin_s;
     for (size_t i = 0; i < job->n; i++) {
         const struct sample *sample = &job->samples[i];
         if (!job->use[i] || sample->t_s <= begin_s || sample->t_s >= end_s)
@@ -136,25 +131,52 @@ void step_area(struct step_fit *fit, struct step_job *job, double widen)
         while (next < job->n && !job->use[next])
             next++;
         double next_s = next < job->n ? fmin(job->samples[next].t_s, end_s) : end_s;
-        double c = (next_s - last_s) / 2, relative = (sample->value - low) / h;
-        area += c * relative;
+        double c = (next_s - last_s) / 2, relative = (values[i] - low) / h;
+        sum += c * relative;
         by_high += c * relative / h;
         by_low += c * (1 - relative) / h;
-        variance += c * c / (h * h * sample->weight);
+        area.variance += c * c / (h * h * sample->weight);
         last_s = sample->t_s;
-        inner++;
+        area.inner++;
     }
-    if (inner == 0) {
-        snprintf(fit->area_reason, sizeof fit->area_reason,
-                 "no value between the start of the move and its settled answer");
-        return;
-    }
-    area += (end_s - last_s) / 2; /* the corner at (end, high) */
-    variance += by_low * by_low / before.weight + by_high * by_high / after.weight;
+    sum += (end_s - last_s) / 2; /* the corner at (end, high) */
+    area.variance += by_low * by_low / area.before.weight + by_high * by_high / area.after.weight;
     double length_s = end_s - begin_s;
     double moved =
         (response_input_mean(&job->response, (begin_s + end_s) / 2, length_s) - job->settled) /
         job->height * length_s;
-    fit->area_lag_s =
-        (struct estimate){moved - area, fit->residual_sd * widen * sqrt(variance), fit->dof};
+    area.lag_s = moved - sum;
+    return area;
+}
+
+void step_area(struct step_fit *fit, struct step_job *job, double widen)
+{
+    double begin_s = job->move_start_s;
+    double end_s = job->move_end_s + response_step_time(&fit->model, 1 - settled_share);
+    double *values = job->columns;
+    for (size_t i = 0; i < job->n; i++)
+        values[i] = job->samples[i].value;
+    struct area area = area_between(job, values, begin_s, end_s);
+    fit->area_lag_s = ESTIMATE_UNKNOWN;
+    if (area.before.n < LEVEL_SAMPLES || area.after.n < LEVEL_SAMPLES) {
+        snprintf(fit->area_reason, sizeof fit->area_reason,
+                 area.before.n < LEVEL_SAMPLES
+                     ? "no settled values from before the step: the area has no lower end"
+                     : "the hold ends before the answer has settled (%.3g s after the move): the "
+                       "area has no upper end",
+                 end_s - job->move_end_s);
+        return;
+    }
+    if (area.inner == 0) {
+        snprintf(fit->area_reason, sizeof fit->area_reason,
+                 "no value between the start of the move and its settled answer");
+        return;
+    }
+    /* What the trapezoids and the cut make of the model, whose lag is known, they make of the
+     * values too. */
+    step_answer(job, &fit->model);
+    double cut_s =
+        area_between(job, job->answer, begin_s, end_s).lag_s - response_mean_lag(&fit->model);
+    fit->area_lag_s = (struct estimate){area.lag_s - cut_s,
+                                        fit->residual_sd * widen * sqrt(area.variance), fit->dof};
 }
