@@ -115,12 +115,18 @@ struct area {
 };
 
 /* Trapezoids over the mean times from (begin, low) through the values to (end, high): area = sum
- * of c_i times the value, c half the distance of the neighbours. */
+ * of c_i times the value, c half the distance of the neighbours. Without both levels there is
+ * none. */
 static struct area area_between(const struct step_job *job, const double values[], double begin_s,
                                 double end_s)
 {
-    struct area area = {.before = level_between(job, values, -INFINITY, begin_s),
+    struct area area = {.lag_s = NAN,
+                        .variance = 0,
+                        .before = level_between(job, values, -INFINITY, begin_s),
                         .after = level_between(job, values, end_s, INFINITY)};
+    if (area.before.n < LEVEL_SAMPLES || area.after.n < LEVEL_SAMPLES ||
+        area.before.sum / area.before.weight == area.after.sum / area.after.weight)
+        return area;
     double low = area.before.sum / area.before.weight, high = area.after.sum / area.after.weight;
     double h = high - low, sum = 0, by_low = 0, by_high = 0, last_s = begin_s;
     for (size_t i = 0; i < job->n; i++) {
@@ -169,7 +175,9 @@ void step_area(struct step_fit *fit, struct step_job *job, double widen)
     }
     if (area.inner == 0) {
         snprintf(fit->area_reason, sizeof fit->area_reason,
-                 "no value between the start of the move and its settled answer");
+                 isnan(area.lag_s)
+                     ? "the level after the step is the level before it"
+                     : "no value between the start of the move and its settled answer");
         return;
     }
     /* What the trapezoids and the cut make of the model, whose lag is known, they make of the
