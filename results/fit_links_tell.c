@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Links of the chain as results and figures. */
 #include "results/fit_links.h"
+#include "results/fit_place.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -14,6 +15,23 @@ static struct result *add(struct chain *chain, const struct link *link, const ch
     return result_add(&chain->work->fit->results, full, title, unit, err);
 }
 
+/* Two lines come late by two delays, of which the rig file bounds each: what one link is found to
+ * lag behind the other is then wrong by their difference. */
+static void contribute_delays(struct result *result, const struct link *link,
+                              const struct link *before)
+{
+    const struct link *both[] = {before, link};
+    if (link->work.sensor_source == before->work.sensor_source)
+        return;
+    for (size_t i = 0; i < 2; i++) {
+        char name[RESULT_TEXT_SIZE];
+        double middle_s, half_s;
+        fit_delay(&both[i]->work, both[i]->work.sensor_source, &middle_s, &half_s);
+        snprintf(name, sizeof name, "delay of the %s's line", both[i]->role);
+        result_contribute_within(result, name, half_s);
+    }
+}
+
 int link_tell_update(struct chain *chain, const struct link *link, const char *reason,
                      struct rig_err *err)
 {
@@ -22,12 +40,13 @@ int link_tell_update(struct chain *chain, const struct link *link, const char *r
     struct result *result = add(chain, link, "update_interval", title, "s", err);
     if (!result)
         return err->code;
-    if (link->updates)
-        result_set(result, link->update.interval_s.value, link->update.interval_s.u,
-                   link->update.interval_s.dof,
-                   link->update.each_line ? "comb of its changes: renewed with each line"
-                                          : "comb of its changes: slower than its lines");
-    else
+    if (link->updates) {
+        result_contribute(result, "scatter of its changes", 'A', link->update.interval_s.u,
+                          link->update.interval_s.dof);
+        result_combine(result, link->update.interval_s.value,
+                       link->update.each_line ? "comb of its changes: renewed with each line"
+                                              : "comb of its changes: slower than its lines");
+    } else
         result_refuse(result, "%s", reason);
     snprintf(title, sizeof title, "Repeated values of the %s", link->role);
     if (!(result = add(chain, link, "repeat_share", title, "%", err)))
@@ -40,17 +59,22 @@ int link_tell_update(struct chain *chain, const struct link *link, const char *r
     return RIG_OK;
 }
 
-static int put(struct chain *chain, const struct link *link, const char *name, const char *title,
-               const char *unit, struct estimate estimate, const char *method, struct rig_err *err)
+/* before: whose line's delay counts too; NULL: one that leaves this result alone. */
+static int put(struct chain *chain, const struct link *link, const struct link *before,
+               const char *name, const char *title, const char *unit, struct estimate estimate,
+               const char *method, struct rig_err *err)
 {
     char full[RESULT_TEXT_SIZE];
     snprintf(full, sizeof full, "%s of the %s", title, link->role);
     struct result *result = add(chain, link, name, full, unit, err);
     if (!result)
         return err->code;
-    if (isfinite(estimate.value) && isfinite(estimate.u))
-        result_set(result, estimate.value, estimate.u, estimate.dof, method);
-    else
+    if (isfinite(estimate.value) && isfinite(estimate.u)) {
+        result_contribute(result, "replication by passes or steps", 'A', estimate.u, estimate.dof);
+        if (before)
+            contribute_delays(result, link, before);
+        result_combine(result, estimate.value, method);
+    } else
         result_refuse(result, "%s",
                       *link->reason ? link->reason
                                     : "it takes three steps with a hold after each, or more");
@@ -109,17 +133,17 @@ int link_tell(struct chain *chain, struct link *link, const struct link *before,
     char how[RESULT_TEXT_SIZE];
     struct estimate lag = both_ways(link);
     snprintf(how, sizeof how, "offset behind the %s on ramps, against speed", before->role);
-    int code =
-        put(chain, link, "link_lag_rising", "Lag with rising water", "s", link->rising_s, how, err);
+    int code = put(chain, link, before, "link_lag_rising", "Lag with rising water", "s",
+                   link->rising_s, how, err);
     if (!code)
-        code = put(chain, link, "link_lag_falling", "Lag with falling water", "s", link->falling_s,
-                   how, err);
+        code = put(chain, link, before, "link_lag_falling", "Lag with falling water", "s",
+                   link->falling_s, how, err);
     if (isnan(link->rising_s.value))
         snprintf(how, sizeof how, "model behind what the %s did after steps", before->role);
     else
         snprintf(how, sizeof how, "behind the %s, mean of rising and falling water", before->role);
     if (!code)
-        code = put(chain, link, "link_lag", "Mean lag", "s", lag, how, err);
+        code = put(chain, link, before, "link_lag", "Mean lag", "s", lag, how, err);
     link->lag_s = lag.value;
     *link->reason = 0;
     if (!code)
@@ -127,12 +151,13 @@ int link_tell(struct chain *chain, struct link *link, const struct link *before,
     snprintf(how, sizeof how, "one time constant and a dead time behind what the %s did",
              before->role);
     for (int v = 0; !code && v < STEP_VALUES; v++)
-        code = put(chain, link, steps[v], titles[v], "s", link->step[v], how, err);
+        code = put(chain, link, strcmp(steps[v], "link_time_constant") ? before : NULL, steps[v],
+                   titles[v], "s", link->step[v], how, err);
     if (!code && isnan(link->rate_mm_s.value))
         snprintf(link->reason, sizeof link->reason,
                  "no limit was met; the fastest change was %.3g mm/s", link->fastest_mm_s);
     if (!code)
-        code = put(chain, link, "link_rate_limit", "Rate limit", "mm/s", link->rate_mm_s,
+        code = put(chain, link, NULL, "link_rate_limit", "Rate limit", "mm/s", link->rate_mm_s,
                    "fastest change after steps, where the link before was faster", err);
     return code;
 }

@@ -145,8 +145,10 @@ int fit_noise(struct fit_work *work, struct rig_err *err)
     }
     double middle = (work->low_mm + work->high_mm) / 2;
     double slope = fabs(curve_slope(&work->curve, middle));
-    double relative = hypot(noise_u / noise, curve_slope_u(&work->curve, middle) / slope);
-    result_set(result, noise / slope, noise / slope * relative, freedom,
-               "noise over the curve's slope at mid-range");
+    result_contribute(result, "noise of the reading", 'A', noise_u / slope, freedom);
+    result_contribute(result, "slope of the curve", 'A',
+                      noise / slope * curve_slope_u(&work->curve, middle) / slope,
+                      work->curve.parameter_dof);
+    result_combine(result, noise / slope, "noise over the curve's slope at mid-range");
     return by_depth(work, err);
 }
