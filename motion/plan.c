@@ -157,18 +157,28 @@ size_t plan_segment_at(const struct plan *plan, double t_s)
     return low;
 }
 
-static double stage_at(const struct plan *plan, double t_s, double *speed_mm_s)
+static bool is_in(const struct plan *plan, size_t segment, double t_s)
 {
-    *speed_mm_s = NAN;
-    if (isnan(t_s))
-        return NAN;
-    const struct plan_segment *segment = &plan->segments[plan_segment_at(plan, t_s)];
+    return segment < plan->segment_count && plan->segments[segment].start_s <= t_s &&
+           (segment + 1 == plan->segment_count || plan->segments[segment + 1].start_s > t_s);
+}
+
+/* Of t_s, which is in this segment. */
+static double stage_in(const struct plan *plan, size_t at, double t_s, double *speed_mm_s)
+{
+    const struct plan_segment *segment = &plan->segments[at];
     const struct plan_shape *shape = &plan->shapes[segment->shape];
     double u = fmin(fmax(t_s - segment->start_s, 0), segment->duration_s);
     double stage = plan_shape_mm(plan, shape, u, speed_mm_s);
     if (t_s < 0 || t_s > plan->duration_s)
         *speed_mm_s = 0;
     return stage;
+}
+
+static double stage_at(const struct plan *plan, double t_s, double *speed_mm_s)
+{
+    *speed_mm_s = NAN;
+    return isnan(t_s) ? NAN : stage_in(plan, plan_segment_at(plan, t_s), t_s, speed_mm_s);
 }
 
 double plan_stage_mm(const struct plan *plan, double t_s)
@@ -196,6 +206,18 @@ double plan_speed_mm_s(const struct plan *plan, double t_s)
 {
     double speed, stage = stage_at(plan, t_s, &speed);
     return speed * depth_slope(plan, stage);
+}
+
+double plan_depth_near_mm(const struct plan *plan, double t_s, size_t *segment, double *speed_mm_s)
+{
+    *speed_mm_s = NAN;
+    if (isnan(t_s))
+        return NAN;
+    if (!is_in(plan, *segment, t_s) && !is_in(plan, ++*segment, t_s))
+        *segment = plan_segment_at(plan, t_s);
+    double stage = stage_in(plan, *segment, t_s, speed_mm_s), slope = depth_slope(plan, stage);
+    *speed_mm_s *= slope;
+    return (stage - plan->water.datum_mm) * slope;
 }
 
 /* ---- lines ---- */

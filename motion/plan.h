@@ -124,6 +124,9 @@ uint64_t plan_fingerprint(const struct plan *plan);
 double plan_stage_mm(const struct plan *plan, double t_s);
 double plan_depth_mm(const struct plan *plan, double t_s);
 double plan_speed_mm_s(const struct plan *plan, double t_s); /* of depth; > 0 rising */
+/* Depth and speed at once, for times that are near one another: *segment is looked at first (any
+ * number will do), and is the one of t_s then. */
+double plan_depth_near_mm(const struct plan *plan, double t_s, size_t *segment, double *speed_mm_s);
 size_t plan_segment_at(const struct plan *plan, double t_s); /* clamped to the ends */
 
 /* Pieces of depth(t) that overlap [from_s, to_s), not cut to it; rest before 0 and

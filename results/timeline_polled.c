@@ -25,32 +25,36 @@ static const double STRETCHED_S =
 static const double WORST_REPORT_S = 0.05; /* a report that tells less is left out */
 
 /* Plan time near guess_s at which the plan is at depth_mm; NaN when there is none, or it
- * is too near to a rest or a reversal to be told well. */
+ * is too near to a rest or a reversal to be told well. *segment: where to look first. */
 static double crossing(const struct polled *polled, double guess_s, double depth_mm,
-                       double *speed_mm_s)
+                       size_t *segment, double *speed_mm_s)
 {
     const struct plan *plan = polled->plan;
-    double at = guess_s, first = plan_speed_mm_s(plan, guess_s);
+    double at = guess_s, first, speed, ignored;
+    double depth = plan_depth_near_mm(plan, at, segment, &first);
     double slowest = polled->position_u_mm / WORST_REPORT_S;
+    speed = first;
     for (int i = 0; i < 12; i++) {
-        double speed = plan_speed_mm_s(plan, at);
         if (fabs(speed) < slowest || speed * first <= 0)
             return NAN;
-        double step = (depth_mm - plan_depth_mm(plan, at)) / speed;
+        double step = (depth_mm - depth) / speed;
         at += step;
         if (!(fabs(at - guess_s) <= SEARCH_S))
             return NAN;
+        depth = plan_depth_near_mm(plan, at, segment, &speed);
         if (fabs(step) < 1e-7)
             break;
         if (i == 11)
             return NAN;
     }
-    *speed_mm_s = fabs(plan_speed_mm_s(plan, at));
+    *speed_mm_s = fabs(speed);
     if (!(*speed_mm_s >= slowest))
         return NAN;
     /* Near a rest a small error of depth is a large one of time, to one side. */
     double clear = 12 * polled->position_u_mm, apart = fmax(0.02, 2 * clear / *speed_mm_s);
-    double before = plan_depth_mm(plan, at - apart), after = plan_depth_mm(plan, at + apart);
+    size_t beside = *segment;
+    double before = plan_depth_near_mm(plan, at - apart, &beside, &ignored);
+    double after = plan_depth_near_mm(plan, at + apart, segment, &ignored);
     if (!(fabs(before - depth_mm) > clear && fabs(after - depth_mm) > clear &&
           (before - depth_mm) * (after - depth_mm) < 0))
         return NAN;
@@ -101,14 +105,15 @@ static int tie_rows(struct polled *polled, size_t stroke, const struct motion_ro
                     size_t count, double guess_s, struct rig_err *err)
 {
     double plan_start = polled->timeline->strokes[stroke].plan_start_s;
+    size_t segment = plan_strokes(polled->plan)[stroke].first_segment;
     for (size_t i = 0; i < count; i++) {
         double bracket = rows[i].bracket_s, speed = NAN;
         if (!isfinite(rows[i].reported_mm) || !(bracket >= 0) || bracket > SEARCH_S ||
             rows[i].t_s < polled->times[stroke].sent_s ||
             rows[i].t_s > polled->times[stroke].ended_s)
             continue;
-        double at =
-            crossing(polled, plan_start + rows[i].t_s - guess_s, rows[i].reported_mm, &speed);
+        double at = crossing(polled, plan_start + rows[i].t_s - guess_s, rows[i].reported_mm,
+                             &segment, &speed);
         if (isnan(at))
             continue;
         const struct tie tie = {.host_s = rows[i].t_s - (at - plan_start),

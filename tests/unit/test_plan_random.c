@@ -143,6 +143,23 @@ static double against_controller(const struct rig *rig, const struct plan *plan)
     return worst;
 }
 
+/* Depth and speed at once are those of each alone, whatever segment is looked at first. */
+static void check_both_at_once(const struct plan *plan, uint64_t *state)
+{
+    size_t segment = SIZE_MAX;
+    double t_s = 0, speed, duration_s = plan_duration_s(plan);
+    for (int i = 0; i < 300; i++) {
+        if (i % 20 == 0)
+            segment = (size_t)whole(state, 0, 2 * (int)plan_segment_count(plan));
+        t_s = i % 5 ? t_s + pick(state, -0.1, 0.2) : pick(state, -1, duration_s + 1);
+        double depth = plan_depth_near_mm(plan, t_s, &segment, &speed);
+        assert_near(depth, plan_depth_mm(plan, t_s), 0, "mm");
+        assert_near(speed, plan_speed_mm_s(plan, t_s), 0, "mm/s");
+        assert_int_equal(segment, plan_segment_at(plan, t_s));
+    }
+    assert_true(isnan(plan_depth_near_mm(plan, NAN, &segment, &speed)) && isnan(speed));
+}
+
 static void random_profiles(void **state)
 {
     (void)state;
@@ -167,6 +184,7 @@ static void random_profiles(void **state)
             continue;
         }
         check_plan(&rig, plan);
+        check_both_at_once(plan, &random);
         double worst = against_controller(&rig, plan);
         if (worst > 1e-4)
             print_error("seed %llu, off by %g mm\n%s", (unsigned long long)seed, worst, sheet.text);
