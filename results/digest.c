@@ -124,9 +124,10 @@ static struct page *page_for(struct digest *digest, size_t number)
 /* Edges are host times and the same whichever way a row comes to its bin, so that a row on
  * an edge falls to the same side in any order of rows. */
 
-static double cycle_start_s(const struct digest_segment *window, double cycle)
+static double cycle_start_s(const struct digest *digest, const struct digest_segment *window,
+                            double cycle)
 {
-    return window->start_s + cycle * window->period_s / window->rate;
+    return window->start_s + cycle * window->period_s / digest->layout->rate;
 }
 
 /* Host time at which a bin of the cursor's window and cycle ends. */
@@ -134,10 +135,11 @@ static double bin_end_s(const struct digest *digest, const struct cursor *cursor
 {
     const struct digest_segment *window = &digest->layout->windows[cursor->window];
     if (at + 1 == window->bins) /* the last takes what rounding left over */
-        return window->period_s > 0 ? fmin(cycle_start_s(window, cursor->cycle + 1), window->end_s)
-                                    : window->end_s;
+        return window->period_s > 0
+                   ? fmin(cycle_start_s(digest, window, cursor->cycle + 1), window->end_s)
+                   : window->end_s;
     double end_s = cursor->cycle_s + digest_bin_end(digest->layout, window, at);
-    return fmin(window->start_s + end_s / window->rate, window->end_s);
+    return fmin(window->start_s + end_s / digest->layout->rate, window->end_s);
 }
 
 /* The cursor's bin is known: takes its page. */
@@ -161,12 +163,13 @@ static int enter_none(struct cursor *cursor, double from_s, double to_s)
     return RIG_OK;
 }
 
-static void find_cycle(const struct digest_segment *window, struct cursor *cursor, double host_s)
+static void find_cycle(const struct digest *digest, const struct digest_segment *window,
+                       struct cursor *cursor, double host_s)
 {
-    double cycle = floor((host_s - window->start_s) * window->rate / window->period_s);
-    if (host_s >= cycle_start_s(window, cycle + 1))
+    double cycle = floor((host_s - window->start_s) * digest->layout->rate / window->period_s);
+    if (host_s >= cycle_start_s(digest, window, cycle + 1))
         cycle++;
-    else if (cycle > 0 && host_s < cycle_start_s(window, cycle))
+    else if (cycle > 0 && host_s < cycle_start_s(digest, window, cycle))
         cycle--;
     cursor->cycle = cycle;
     cursor->cycle_s = cycle * window->period_s;
@@ -178,16 +181,17 @@ static int enter_window(struct digest *digest, struct cursor *cursor, double hos
 {
     const struct digest_segment *window = &digest->layout->windows[cursor->window];
     cursor->start_s = window->start_s;
-    cursor->rate = window->rate;
+    cursor->rate = digest->layout->rate;
     cursor->cycle = cursor->cycle_s = 0;
     if (window->bins == 0)
         return enter_none(cursor, window->start_s, window->end_s);
     if (window->period_s > 0)
-        find_cycle(window, cursor, host_s);
+        find_cycle(digest, window, cursor, host_s);
     if (cursor->cycle < window->skipped_cycles)
-        return enter_none(cursor, window->start_s,
-                          fmin(cycle_start_s(window, window->skipped_cycles), window->end_s));
-    double since_s = (host_s - window->start_s) * window->rate - cursor->cycle_s;
+        return enter_none(
+            cursor, window->start_s,
+            fmin(cycle_start_s(digest, window, window->skipped_cycles), window->end_s));
+    double since_s = (host_s - window->start_s) * digest->layout->rate - cursor->cycle_s;
     uint32_t at = digest_bin_at(digest->layout, window, since_s);
     while (at + 1 < window->bins && host_s >= bin_end_s(digest, cursor, at))
         at++;

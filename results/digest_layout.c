@@ -77,15 +77,17 @@ static void lay_out(struct digest_layout *layout, const struct plan *plan, doubl
                 window->fine_s *= 1.5;
             window->bins = (uint32_t)bins;
         } else if (limit > 0) {
-            /* A wave of less would be lost, and there are few. */
-            double least = window->period_s > 0 && coarseness < coarsest / 2 ? LEAST_SINE_BINS : 4;
-            double finest = window->period_s > 0 ? finest_s / coarseness : finest_s;
+            /* A wave of less would be lost, and there are few. A move of two tells nothing, but
+             * what stands beside it may. */
+            bool wave = window->period_s > 0, last = coarseness >= coarsest / 2;
+            double least = wave ? (last ? 4 : LEAST_SINE_BINS) : last ? 2 : 4;
+            double finest = wave ? finest_s / coarseness : finest_s;
             double bins = fmax(floor(limit / coarseness), least);
             bins = fmin(bins, fmax(ceil(duration_s / finest), 1));
             window->fine_s = duration_s / bins;
             window->bins = (uint32_t)bins;
         }
-        window->first_bin = layout->bins;
+        window->first_bin = (uint32_t)layout->bins;
         layout->bins += window->bins;
     }
 }
@@ -109,11 +111,11 @@ static void group_cycles(struct digest_layout *layout, struct digest_segment *wi
         double from = group > 0 ? first : 0, end = first + least + (group < longer ? 2 : 0);
         *window = whole;
         window->period_s = period_s;
-        window->skipped_cycles = first - from;
+        window->skipped_cycles = (uint32_t)(first - from);
         window->cycle_s = (first + end - 1) / 2 * period_s;
-        window->start_s = fmin(whole.start_s + from * period_s / whole.rate, whole.end_s);
+        window->start_s = fmin(whole.start_s + from * period_s / layout->rate, whole.end_s);
         if (group + 1 < groups)
-            window->end_s = fmin(whole.start_s + end * period_s / whole.rate, whole.end_s);
+            window->end_s = fmin(whole.start_s + end * period_s / layout->rate, whole.end_s);
         first = end;
     }
     layout->window_count += groups - 1;
@@ -151,7 +153,6 @@ static void find_windows(struct digest_layout *layout, const struct plan *plan,
         struct digest_segment *window = &layout->windows[layout->window_count];
         *window = (struct digest_segment){.start_s = start_s,
                                           .end_s = fmax(start_s, end_s),
-                                          .rate = 1 / (1 + timeline->skew),
                                           .segment = (uint32_t)i,
                                           .hold = is_hold(&segments[i])};
         layout->window_of[i] = (uint32_t)layout->window_count++;
@@ -170,7 +171,8 @@ int digest_layout_make(struct digest_layout *layout, const struct plan *plan,
                        const struct timeline *timeline, double row_interval_s, double late_s,
                        size_t bin_size, size_t memory_limit, struct rig_err *err)
 {
-    *layout = (struct digest_layout){.segments = plan_segment_count(plan)};
+    *layout = (struct digest_layout){.segments = plan_segment_count(plan),
+                                     .rate = 1 / (1 + timeline->skew)};
     layout->windows = calloc(window_room(plan), sizeof *layout->windows);
     layout->window_of = calloc(layout->segments + 1, sizeof *layout->window_of);
     layout->growth = calloc(DIGEST_HOLD_BINS + 1, sizeof *layout->growth);

@@ -6,25 +6,25 @@
 #include "results/digest.h"
 
 /* A segment that was run, or of a sine a group of its cycles, one window after another. Windows
- * ascend and don't overlap. */
+ * ascend and don't overlap. Small: a night of short strokes has some hundred thousand. */
 struct digest_segment {
     double start_s, end_s; /* host time */
-    double rate;           /* plan seconds a host second */
     double fine_s;         /* width of a uniform bin, or of a hold's first ones */
     double even_s;         /* width of a long hold's bins from number `even_from` on */
     double period_s;       /* of a sine, else 0 */
-    size_t first_bin;      /* of the whole digest */
-    uint32_t bins;
-    uint32_t segment;   /* of the plan */
-    uint32_t even_from; /* at least DIGEST_HOLD_BINS: no bins are even */
-    bool hold;
-    double skipped_cycles; /* of a sine: its first ones, in which the response settles */
     double cycle_s;        /* of a sine: since the segment's start to the middle one that counts */
+    uint32_t first_bin;    /* of the whole digest */
+    uint32_t bins;
+    uint32_t segment;        /* of the plan */
+    uint32_t even_from;      /* at least DIGEST_HOLD_BINS: no bins are even */
+    uint32_t skipped_cycles; /* of a sine: its first ones, in which the response settles */
+    bool hold;
 };
 
 /* Written once by digest_layout_make, then only read: by all parts at the same time. */
 struct digest_layout {
     size_t segments; /* of the plan */
+    double rate;     /* plan seconds a host second */
     struct digest_segment *windows;
     size_t window_count;
     uint32_t *window_of; /* segment -> its first window; UINT32_MAX: not run */
