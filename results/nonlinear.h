@@ -26,10 +26,14 @@ struct nonlinear_problem {
     size_t p; /* parameters, 1 to NONLINEAR_PARAMETER_LIMIT */
     nonlinear_residuals *residuals;
     void *context;
-    const double *typical;  /* p sizes that matter, for the difference steps: a step is
-                               6e-6 of max(|parameter|, typical); NULL: of |parameter| */
+    const double *typical;  /* p sizes that matter: steps of differences and the one that ends the
+                               search are relative to max(|parameter|, typical); NULL: to
+                               |parameter| */
     size_t iteration_limit; /* 0: 1000 */
     double tolerance;       /* relative step that ends the search; 0: 1e-11 */
+    double flat; /* so little less sum of squares, relative, ends it too; 0: nothing does. 1e-8 of n
+                    values is sqrt(1e-8 n) of a standard uncertainty */
+    bool quick;  /* starts are near: differences to one side, no acceleration */
 };
 
 struct nonlinear_fit {
@@ -45,7 +49,7 @@ struct nonlinear_fit {
     bool determined; /* J'J could be inverted */
 };
 
-/* Minimises the sum of squares from start[p]. Jacobian by central differences.
+/* Minimises the sum of squares from start[p]. Jacobian by central differences (unless quick).
  * fit: caller's, untouched on error. Returns 0; RIG_EUNKNOWABLE when it ends nowhere
  * (the start is not defined, or no minimum within the limit of iterations);
  * RIG_EMEMORY. GSL's error handler should be off. */

@@ -85,34 +85,52 @@ void response_free(struct response *response)
 }
 
 /* w[k] = integral over 0..t of h(t - s) s^k/k! ds / t^k for h of a first-order lag,
- * z = t/tau: w[0] = 1 - e^-z, w[k] = 1/k! - w[k-1]/z. That loses digits where z is
- * small, so there the series. slope[k] = d(tau w[k])/dtau, NULL if not wanted. */
+ * z = t/tau: w[0] = 1 - e^-z, w[k] = 1/k! - w[k-1]/z. Upwards that loses digits where z is small:
+ * there the last one comes from its series, z sum (-z)^m/(m+4)!, and the others downwards from it.
+ * slope[k] = d(tau w[k])/dtau, NULL if not wanted; of the last one -z sum m (-z)^m/(m+4)!. */
 static void first_order_weights(double z, double w[4], double slope[4])
 {
     if (!(z < 1)) {
-        double e = exp(-z);
+        double e = exp(-z), inverse = 1 / z;
         w[0] = 1 - e;
         for (int k = 1; k < 4; k++)
-            w[k] = factorial_inverse[k] - w[k - 1] / z;
+            w[k] = factorial_inverse[k] - w[k - 1] * inverse;
         if (slope) {
             slope[0] = isinf(z) ? 1 : 1 - e - z * e;
             for (int k = 1; k < 4; k++)
-                slope[k] = factorial_inverse[k] - (w[k - 1] + slope[k - 1]) / z;
+                slope[k] = factorial_inverse[k] - (w[k - 1] + slope[k - 1]) * inverse;
         }
         return;
     }
-    for (int k = 0; k < 4; k++) {
-        double term = z * (k < 3 ? factorial_inverse[k + 1] : 1.0 / 24);
-        double sum = 0, slope_sum = 0;
-        for (int m = 0; m < 24 && fabs(term) > 1e-18 * fabs(sum); m++) {
-            sum += term;
-            slope_sum -= m * term;
-            term *= -z / (m + k + 2);
-        }
-        w[k] = sum;
-        if (slope)
-            slope[k] = slope_sum;
-    }
+    static const double series[] = {1.0 / 24,
+                                    1.0 / 120,
+                                    1.0 / 720,
+                                    1.0 / 5040,
+                                    1.0 / 40320,
+                                    1.0 / 362880,
+                                    1.0 / 3628800,
+                                    1.0 / 39916800,
+                                    1.0 / 479001600,
+                                    1.0 / 6227020800,
+                                    1.0 / 87178291200,
+                                    1.0 / 1307674368000,
+                                    1.0 / 20922789888000,
+                                    1.0 / 355687428096000};
+    enum { TERMS = sizeof series / sizeof *series };
+    double sum = 0;
+    for (int m = TERMS - 1; m >= 0; m--)
+        sum = series[m] - z * sum;
+    w[3] = z * sum;
+    for (int k = 3; k > 0; k--)
+        w[k - 1] = z * (factorial_inverse[k] - w[k]);
+    if (!slope)
+        return;
+    sum = 0;
+    for (int m = TERMS - 1; m > 0; m--)
+        sum = m * series[m] - z * sum;
+    slope[3] = z * z * sum;
+    for (int k = 3; k > 0; k--)
+        slope[k - 1] = z * (factorial_inverse[k] - slope[k]) - w[k - 1];
 }
 
 static double over(double t, double tau)
@@ -167,7 +185,7 @@ static void advance(const struct response_model *model, const struct response_sp
         return;
     }
     first_order_weights(z, w, NULL);
-    *first = (isinf(z) ? 0 : span->first * exp(-z)) + weighted(span, t, w);
+    *first = span->first * (1 - w[0]) + weighted(span, t, w);
     if (one) {
         *second = *first;
         return;

@@ -97,7 +97,9 @@ static int minimise(struct step_job *job, enum response_kind kind, bool no_tau,
                                         .typical = typical + STEP_DEAD,
                                         .iteration_limit =
                                             p == 5 ? SHAPE_ITERATION_LIMIT : ITERATION_LIMIT,
-                                        .tolerance = 1e-8};
+                                        .tolerance = 1e-4,
+                                        .flat = 1e-8,
+                                        .quick = true};
     int code = nonlinear_minimise(fit, &problem, start + STEP_DEAD, NULL);
     if (code)
         return code;
