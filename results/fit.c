@@ -144,7 +144,7 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
     return RIG_OK;
 }
 
-static int make_timeline(struct fit_work *work, size_t threads, struct rig_err *err)
+static int make_timeline(struct fit_work *work, struct rig_err *err)
 {
     struct motion_row *motion = NULL;
     struct stroke_row *strokes = NULL;
@@ -159,7 +159,7 @@ static int make_timeline(struct fit_work *work, size_t threads, struct rig_err *
         code = timeline_make_knowing(&work->timeline, work->plan, motion, motion_count, strokes,
                                      stroke_count, &work->rig->axis, known ? &prior : NULL, err);
     if (!code)
-        code = fit_witness(work, threads, err);
+        code = fit_witness(work, work->threads, err);
     free(motion);
     free(strokes);
     return code;
@@ -222,13 +222,14 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         .rig = recording_rig(recording),
         .plan = recording_plan(recording),
         .fit = fit,
+        .threads = options ? options->threads : 0,
         .play_mm = {0, NAN, NAN},
     };
     int code = find_sensor(&work, err);
     for (size_t i = 0; !code && i < work.rig->source_count; i++)
         code = fit_row_times(&work, i, err);
     if (!code)
-        code = make_timeline(&work, options ? options->threads : 0, err);
+        code = make_timeline(&work, err);
     for (size_t i = 0; !code && i < work.rig->source_count; i++)
         code = fit_read_source(&work, i, options, err);
     if (!code) {

@@ -2,6 +2,7 @@
  * Links of the chain: what a link did around each step, behind the link before it. */
 #include "results/fit_links.h"
 
+#include "results/in_order.h"
 #include "results/links.h"
 
 #include <math.h>
@@ -86,52 +87,116 @@ static struct estimate mean_of(const struct tally *tally)
                              n - 1};
 }
 
+/* All steps of a link. */
+struct link_steps {
+    struct link *link;
+    const struct link *before;
+    double window_s; /* over which a rate is taken */
+    size_t *steps;   /* segments */
+    size_t count;
+    struct tally tally[STEP_VALUES], rate;
+    size_t limited;
+};
+
+/* One step; of one thread. */
+struct one {
+    const struct link_steps *all;
+    struct side ahead, behind;
+    struct link_rate seen;
+    struct step_fit fit;
+    int known; /* RIG_OK: there is a fit */
+};
+
+static void *open_one(void *whole, struct rig_err *err)
+{
+    struct one *one = calloc(1, sizeof *one);
+    if (one)
+        one->all = whole;
+    else
+        rig_fail_memory(err, "a link's step");
+    return one;
+}
+
+static void close_one(void *part)
+{
+    struct one *one = part;
+    free(one->ahead.samples);
+    free(one->behind.samples);
+    free(one);
+}
+
+static int fit_one(void *part, size_t item, struct in_order_worker *worker, struct rig_err *err)
+{
+    (void)worker;
+    struct one *one = part;
+    const struct link_steps *all = one->all;
+    struct side *ahead = &one->ahead, *behind = &one->behind;
+    struct rig_err why = {0};
+    int code = around(&all->before->work, all->steps[item], ahead, err);
+    if (!code)
+        code = around(&all->link->work, all->steps[item], behind, err);
+    if (code)
+        return code;
+    one->seen =
+        link_rate_of(ahead->samples, ahead->count, behind->samples, behind->count, all->window_s);
+    one->known =
+        link_step(&one->fit, ahead->samples, ahead->count, behind->samples, behind->count, &why);
+    return one->known == RIG_EMEMORY ? rig_fail_memory(err, "a link's step") : RIG_OK;
+}
+
+static int take_one(void *whole, void *part, size_t item, struct rig_err *err)
+{
+    (void)item;
+    (void)err;
+    struct link_steps *all = whole;
+    const struct one *one = part;
+    const struct step_fit *fit = &one->fit;
+    all->link->fastest_mm_s = fmax(all->link->fastest_mm_s, one->seen.most_mm_s);
+    all->limited += one->seen.share > 0.5 && one->seen.most_mm_s < 0.85 * one->seen.input_mm_s;
+    take(&all->rate, one->seen.most_mm_s);
+    if (one->known)
+        return RIG_OK;
+    take(&all->tally[0], fit->mean_lag_s.value);
+    take(&all->tally[1], fit->resolved ? fit->dead_s.value : (double)NAN);
+    take(&all->tally[2], fit->resolved ? fit->tau_s.value : (double)NAN);
+    take(&all->tally[3], fit->resolved ? fit->time_63_s.value : (double)NAN);
+    return RIG_OK;
+}
+
+/* Of a night's steps some, spread evenly. */
+static void list(struct link_steps *all)
+{
+    const struct fit_work *work = &all->link->work;
+    size_t steps = 0, met = 0;
+    double start_s, end_s;
+    for (size_t i = 0; i < plan_segment_count(work->plan); i++)
+        steps += plan_segments(work->plan)[i].kind == SEGMENT_STEP;
+    size_t every = steps / MOST_STEPS + 1;
+    every += every > 1 && every % 2 == 0; /* an odd number: both ways */
+    for (size_t i = 0; i < plan_segment_count(work->plan) && all->count < MOST_STEPS; i++)
+        if (plan_segments(work->plan)[i].kind == SEGMENT_STEP && holds(work, i + 1) &&
+            digest_window(work->digests[work->sensor_source], i, &start_s, &end_s) &&
+            met++ % every == 0)
+            all->steps[all->count++] = i;
+}
+
 int link_from_steps(struct link *link, const struct link *before, struct rig_err *err)
 {
     const struct fit_work *work = &link->work;
-    struct side ahead = {0}, behind = {0};
-    struct tally tally[STEP_VALUES] = {0}, rate = {0};
-    size_t limited = 0, steps = 0;
-    size_t all = 0, met = 0, every;
-    for (size_t i = 0; i < plan_segment_count(work->plan); i++)
-        all += plan_segments(work->plan)[i].kind == SEGMENT_STEP;
-    every = all / MOST_STEPS + 1; /* of a night's, some spread evenly; an odd number both ways */
-    every += every > 1 && every % 2 == 0;
+    size_t steps[MOST_STEPS];
     double interval_s = link->updates ? link->update.interval_s.value : 0;
-    double window_s = fmax(2.2 * interval_s, 5 * work->row_interval_s[work->sensor_source]);
-    int code = RIG_OK;
-    for (size_t i = 0; !code && i < plan_segment_count(work->plan); i++) {
-        struct step_fit fit;
-        struct rig_err why = {0};
-        double start_s, end_s;
-        if (plan_segments(work->plan)[i].kind != SEGMENT_STEP || !holds(work, i + 1) ||
-            !digest_window(work->digests[work->sensor_source], i, &start_s, &end_s) ||
-            met++ % every)
-            continue;
-        if ((code = around(&before->work, i, &ahead, err)) ||
-            (code = around(work, i, &behind, err)))
-            break;
-        struct link_rate seen =
-            link_rate_of(ahead.samples, ahead.count, behind.samples, behind.count, window_s);
-        steps++;
-        link->fastest_mm_s = fmax(link->fastest_mm_s, seen.most_mm_s);
-        limited += seen.share > 0.5 && seen.most_mm_s < 0.85 * seen.input_mm_s;
-        take(&rate, seen.most_mm_s);
-        int known = link_step(&fit, ahead.samples, ahead.count, behind.samples, behind.count, &why);
-        if (known == RIG_EMEMORY)
-            code = rig_fail_memory(err, "a link's step");
-        if (known)
-            continue;
-        take(&tally[0], fit.mean_lag_s.value);
-        take(&tally[1], fit.resolved ? fit.dead_s.value : (double)NAN);
-        take(&tally[2], fit.resolved ? fit.tau_s.value : (double)NAN);
-        take(&tally[3], fit.resolved ? fit.time_63_s.value : (double)NAN);
-    }
-    free(ahead.samples);
-    free(behind.samples);
+    struct link_steps all = {
+        .link = link,
+        .before = before,
+        .steps = steps,
+        .window_s = fmax(2.2 * interval_s, 5 * work->row_interval_s[work->sensor_source]),
+    };
+    list(&all);
+    const struct in_order job = {&all, open_one, fit_one, take_one, close_one};
+    int code = in_order_run(&job, all.count, work->threads, err);
     for (int v = 0; v < STEP_VALUES; v++)
-        link->step[v] = mean_of(&tally[v]);
-    if (steps >= FEWEST_STEPS && 2 * limited > steps)
-        link->rate_mm_s = mean_of(&rate);
+        link->step[v] = mean_of(&all.tally[v]);
+    if (all.count >= FEWEST_STEPS && 2 * all.limited > all.count)
+        link->rate_mm_s = mean_of(&all.rate);
     return code;
 }

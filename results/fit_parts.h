@@ -102,6 +102,7 @@ struct fit_work {
     size_t pass_count;
     struct fit_night night;
     struct fit_touches touches;
+    size_t threads; /* as of struct fit_options */
     struct fit *fit;
 };
 

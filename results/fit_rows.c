@@ -4,6 +4,7 @@
 #include "results/fit_parts.h"
 
 #include <math.h>
+#include <stdatomic.h>
 #include <stdlib.h>
 
 enum { DIGEST_MEMORY = 32 * 1024 * 1024, INTERVAL_ROWS = 1024 };
@@ -81,11 +82,14 @@ static bool is_link(const struct rig_channel *channel)
            channel->role == ROLE_ACTUATOR;
 }
 
-/* Of the channels that are links, by their places; the others have none. */
+/* Of the channels that are links, by their places; the others have none. Of the whole, `full` says
+ * that a channel needs no more: what comes behind a full one would be left out in any case. */
 struct change_share {
+    struct change_share *whole;
     const struct rig_source *source;
     size_t first_channel;
     struct update_changes *of[RIG_CHANNEL_LIMIT];
+    atomic_bool full[RIG_CHANNEL_LIMIT];
 };
 
 static void close_changes(void *context)
@@ -98,12 +102,14 @@ static void close_changes(void *context)
 
 static void *open_changes(void *context, struct rig_err *err)
 {
-    const struct change_share *whole = context;
+    struct change_share *whole = context;
     struct change_share *share = calloc(1, sizeof *share);
     bool lost = !share;
-    if (share)
-        *share =
-            (struct change_share){.source = whole->source, .first_channel = whole->first_channel};
+    if (share) {
+        share->whole = whole;
+        share->source = whole->source;
+        share->first_channel = whole->first_channel;
+    }
     for (size_t c = 0; !lost && c < whole->source->channel_count; c++)
         if (is_link(&whole->source->channels[c]))
             lost = !(share->of[c] = calloc(1, sizeof *share->of[c]));
@@ -119,7 +125,7 @@ static int take_changes(void *context, const struct row_batch *batch, struct rig
     (void)err;
     struct change_share *share = context;
     for (size_t c = 0; c < share->source->channel_count; c++)
-        if (share->of[c])
+        if (share->of[c] && !atomic_load_explicit(&share->whole->full[c], memory_order_relaxed))
             update_changes_add(share->of[c], batch->values[0],
                                batch->values[share->first_channel + c], batch->rows);
     return RIG_OK;
@@ -130,8 +136,11 @@ static int merge_changes(void *context, void *part, struct rig_err *err)
     (void)err;
     struct change_share *whole = context, *share = part;
     for (size_t c = 0; c < RIG_CHANNEL_LIMIT; c++)
-        if (share->of[c])
+        if (share->of[c]) {
             update_changes_merge(whole->of[c], share->of[c]);
+            if (whole->of[c]->count == UPDATE_CHANGES)
+                atomic_store_explicit(&whole->full[c], true, memory_order_relaxed);
+        }
     return RIG_OK;
 }
 
@@ -264,7 +273,7 @@ int fit_read_source(struct fit_work *work, size_t index, const struct fit_option
         {stamps, open_stamps, take_stamps, NULL, merge_stamps, free},
     };
     struct scan_report report = {0};
-    code = recording_pass(work->recording, index, options ? options->threads : 0, collectors,
+    code = recording_pass(work->recording, index, work->threads, collectors,
                           sizeof collectors / sizeof *collectors, &report, err);
     free(made); /* what it holds belongs to the work now */
     if (!code)

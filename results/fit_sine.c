@@ -1,201 +1,17 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * Sines: gain and phase of the inferred depth against the true one, a frequency at a
  * time, from bins over the cycle. */
-#include "results/fit_parts.h"
+#include "results/fit_sine.h"
 
 #include "results/frequency.h"
-#include "results/play.h"
-#include "results/sine.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
-/* As many harmonics as there is room for: what play and draining do to a wave is no noise. */
-enum { HARMONICS = SINE_HARMONIC_LIMIT, TRUE_SAMPLES = 512 };
-
-/* The depth behind the play over the second cycle of the segment, exact from the plan. The
- * first cycle takes the play up. */
-static int true_sine(const struct fit_work *work, const struct plan_segment *segment,
-                     double frequency_hz, double play_mm, struct sine_fit *fit, struct rig_err *err)
-{
-    struct sample samples[TRUE_SAMPLES];
-    double played_mm = fit_depth_mm(work, segment->start_s);
-    for (size_t i = 0; i < 2 * TRUE_SAMPLES; i++) {
-        double t_s = (double)i / TRUE_SAMPLES / frequency_hz;
-        double depth_mm = fit_depth_mm(work, segment->start_s + t_s);
-        played_mm = play_follow_mm(played_mm, depth_mm, play_mm);
-        samples[i % TRUE_SAMPLES] = (struct sample){.t_s = t_s, .value = played_mm, .weight = 1};
-    }
-    return sine_fit(fit, samples, TRUE_SAMPLES, frequency_hz, HARMONICS, err);
-}
-
-/* A wave with its frequency as planned, and with one of its own. */
-struct wave {
-    struct sine_fit planned, own;
-    bool has_own; /* false: too few cycles, or nothing near */
-};
-
-static int inferred_sine(const struct fit_work *work, size_t index, double frequency_hz,
-                         struct wave *wave, struct rig_err *err)
-{
-    struct digest_point *points;
-    size_t count, used = 0;
-    int code = fit_segment_points(work, work->sensor_source, work->sensor_channel, index, &points,
-                                  &count, err);
-    if (code)
-        return code;
-    struct sample *samples = calloc(count + 1, sizeof *samples);
-    if (!samples) {
-        free(points);
-        return rig_fail_memory(err, "a sine's points");
-    }
-    for (size_t i = 0; i < count; i++) {
-        double depth = fit_inferred_depth(work, points[i].mean);
-        if (isfinite(depth))
-            samples[used++] = sample_of_bin(points[i].cycle_s + points[i].t_s, points[i].width_s,
-                                            depth, points[i].n);
-    }
-    size_t harmonics = used / 4 < HARMONICS ? used / 4 : HARMONICS;
-    if (harmonics < 3)
-        code = rig_fail(err, RIG_EUNKNOWABLE, "too few readings in a cycle");
-    else
-        code = sine_fit(&wave->planned, samples, used, frequency_hz, harmonics, err);
-    wave->has_own = false;
-    if (!code && points[count - 1].cycle_s > points[0].cycle_s) {
-        code = sine_fit_frequency(&wave->own, samples, used, frequency_hz, harmonics, err);
-        wave->has_own = code == RIG_OK;
-        code = code == RIG_EUNKNOWABLE ? RIG_OK : code;
-    }
-    free(samples);
-    free(points);
-    return code;
-}
-
-struct frequency_row {
-    struct sine_ratio ratio;
-    struct sine_ratio own; /* the same with a frequency of its own */
-    double off, off_u;     /* by how much that is higher than planned, as a share; u NaN: none */
-    double distortion;
-    double tie_u_s;             /* of its own stroke */
-    double queue_u_s;           /* shared with the other sines */
-    double play_gain, play_rad; /* what one standard uncertainty of the play changes */
-    double settling;            /* what is left of the first cycles' settling, as a gain, at most */
-};
-
-/* Of rising and falling water, by the ramps; 0: they don't tell. */
-static double longest_lag_s(const struct fit_work *work)
-{
-    const struct result *falling = result_find(&work->fit->results, "lag_falling");
-    const struct result *rising = result_find(&work->fit->results, "lag_rising");
-    double tau_s = 0;
-    if (rising && isfinite(rising->value))
-        tau_s = fmax(tau_s, rising->value);
-    if (falling && isfinite(falling->value))
-        tau_s = fmax(tau_s, falling->value);
-    return tau_s;
-}
-
-/* A first-order response that starts from rest at an extreme lacks w^2 tau^2/(1 + w^2 tau^2) of the
- * amplitude there; that dies out with tau, and what is left of it when the cycles that count
- * begin, over the time that they last, looks like so much gain, in phase or out of it. */
-static double settling_left(const struct fit_work *work, const struct plan_segment *segment,
-                            double frequency_hz)
-{
-    double tau_s = longest_lag_s(work), w = 2 * M_PI * frequency_hz;
-    if (!(tau_s > 0))
-        return 0;
-    double skipped_s = digest_skipped_cycles(segment->duration_s, frequency_hz) / frequency_hz;
-    double wt = w * tau_s, missing = wt * wt / (1 + wt * wt) * exp(-skipped_s / tau_s);
-    return missing * 2 * tau_s / sqrt(1 + wt * wt) / (segment->duration_s - skipped_s);
-}
-
-/* NaN where no ramps or stairs told it: then it was taken as none. */
-static double play_u_mm(const struct fit_work *work)
-{
-    return isfinite(work->play_mm.u) ? work->play_mm.u : 0;
-}
-
-/* IEEE 1057's fourth parameter. */
-static void take_own(struct frequency_row *row, const struct wave *output,
-                     const struct sine_fit *input)
-{
-    struct sine_fit own = output->own;
-    double planned_hz = input->frequency_hz;
-    row->off = 0;
-    row->off_u = NAN;
-    if (!output->has_own)
-        return;
-    own.frequency_hz = planned_hz; /* to compare with the motion that it really is of */
-    if (sine_compare(&row->own, &own, input, 1, NULL))
-        return;
-    row->off = output->own.frequency_hz / planned_hz - 1;
-    row->off_u = output->own.frequency_u / planned_hz;
-}
-
-static int collect(struct fit_work *work, struct frequency_row **rows, size_t *count,
-                   struct rig_err *err)
-{
-    size_t segments = plan_segment_count(work->plan), room = 0;
-    const struct plan_segment *segment = plan_segments(work->plan);
-    for (size_t i = 0; i < segments; i++)
-        room += segment[i].kind == SEGMENT_SINE;
-    *count = 0;
-    *rows = calloc(room + 1, sizeof **rows);
-    if (!*rows)
-        return rig_fail_memory(err, "the sines of a recording");
-    for (size_t i = 0; i < segments; i++) {
-        double start_s, end_s;
-        if (segment[i].kind != SEGMENT_SINE ||
-            !digest_window(work->digests[work->sensor_source], i, &start_s, &end_s))
-            continue;
-        const struct plan_family *family = &plan_families(work->plan)[segment[i].family];
-        double frequency_hz = family->frequency_hz;
-        struct wave output;
-        struct sine_fit input, wider;
-        struct rig_err why = {0};
-        struct frequency_row row;
-        double interval_s = work->row_interval_s[work->sensor_source];
-        if (isfinite(interval_s) && frequency_hz * interval_s > 0.25) {
-            fit_warn(work->fit,
-                     "The sine at %.3g Hz is left out: the board sends a line each %.3g s, which "
-                     "is too few for it.",
-                     frequency_hz, interval_s);
-            continue;
-        }
-        int code = inferred_sine(work, i, frequency_hz, &output, &why);
-        if (!code)
-            code = true_sine(work, &segment[i], frequency_hz, work->play_mm.value, &input, &why);
-        if (!code)
-            code = true_sine(work, &segment[i], frequency_hz, work->play_mm.value + play_u_mm(work),
-                             &wider, &why);
-        struct sine_ratio other;
-        if (!code)
-            code = sine_compare(&row.ratio, &output.planned, &input, 1, &why);
-        if (!code)
-            code = sine_compare(&other, &output.planned, &wider, 1, &why);
-        if (code == RIG_EMEMORY)
-            return rig_fail_memory(err, "the sines of a recording");
-        if (code) {
-            fit_warn(work->fit, "The sine at %.3g Hz is left out: %s.", frequency_hz, why.text);
-            continue;
-        }
-        const struct timeline_stroke *stroke = &work->timeline.strokes[segment[i].stroke];
-        row.distortion = output.planned.distortion;
-        take_own(&row, &output, &input);
-        row.play_gain = other.gain - row.ratio.gain;
-        row.play_rad = sine_wrap(other.phase_rad - row.ratio.phase_rad);
-        row.tie_u_s = stroke->scatter_s;
-        row.settling = settling_left(work, &segment[i], frequency_hz);
-        row.queue_u_s = stroke->queued ? work->timeline.queue_u_s : 0;
-        (*rows)[(*count)++] = row;
-    }
-    return RIG_OK;
-}
-
 /* The axis' clock as the waves tell it. Where that is far off what was taken for it, the waves are
  * compared at their own frequency: else the phase would drift away over their cycles. */
-static int judge_clock(struct fit_work *work, struct frequency_row rows[], size_t count,
+static int judge_clock(struct fit_work *work, struct fit_frequency_row rows[], size_t count,
                        struct rig_err *err)
 {
     double weight = 0, off = 0, skew_u = work->timeline.skew_u;
@@ -232,12 +48,12 @@ static int judge_clock(struct fit_work *work, struct frequency_row rows[], size_
 
 static int by_frequency(const void *a, const void *b)
 {
-    double x = ((const struct frequency_row *)a)->ratio.frequency_hz;
-    double y = ((const struct frequency_row *)b)->ratio.frequency_hz;
+    double x = ((const struct fit_frequency_row *)a)->ratio.frequency_hz;
+    double y = ((const struct fit_frequency_row *)b)->ratio.frequency_hz;
     return (x > y) - (x < y);
 }
 
-static int figures(struct fit_work *work, const struct frequency_row rows[], size_t count,
+static int figures(struct fit_work *work, const struct fit_frequency_row rows[], size_t count,
                    struct rig_err *err)
 {
     for (int phase = 0; phase < 2; phase++) {
@@ -275,8 +91,8 @@ static void contribute_queue(struct result *result, double factor, double queue_
 }
 
 /* Gain and phase of each frequency, by their place in the ascending row. */
-static int each_frequency(struct fit_work *work, const struct frequency_row rows[], size_t count,
-                          struct rig_err *err)
+static int each_frequency(struct fit_work *work, const struct fit_frequency_row rows[],
+                          size_t count, struct rig_err *err)
 {
     for (size_t i = 0; i < count; i++) {
         const struct sine_ratio *ratio = &rows[i].ratio;
@@ -345,7 +161,7 @@ static int put(struct fit_work *work, const char *name, const char *title, const
 /* The points as the model of all frequencies takes them: each with the tie of its own stroke; with
  * the play one standard uncertainty wider. */
 static void make_points(struct sine_ratio points[], struct sine_ratio wider[],
-                        const struct frequency_row rows[], size_t count)
+                        const struct fit_frequency_row rows[], size_t count)
 {
     for (size_t i = 0; i < count; i++) {
         double w = 2 * M_PI * rows[i].ratio.frequency_hz;
@@ -363,7 +179,7 @@ static void make_points(struct sine_ratio points[], struct sine_ratio wider[],
 }
 
 /* One dead time and one time constant over all frequencies, and what needs no model. */
-static int tell_response(struct fit_work *work, const struct frequency_row rows[], size_t count,
+static int tell_response(struct fit_work *work, const struct fit_frequency_row rows[], size_t count,
                          const struct frequency_fit *fit, const struct frequency_fit *wider,
                          const char *reason, struct rig_err *err)
 {
@@ -407,8 +223,8 @@ static int tell_response(struct fit_work *work, const struct frequency_row rows[
     return code;
 }
 
-static int over_frequencies(struct fit_work *work, const struct frequency_row rows[], size_t count,
-                            struct rig_err *err)
+static int over_frequencies(struct fit_work *work, const struct fit_frequency_row rows[],
+                            size_t count, struct rig_err *err)
 {
     struct sine_ratio *points = calloc(2 * count + 1, sizeof *points);
     struct frequency_fit fit = {0}, wider = {0};
@@ -420,7 +236,7 @@ static int over_frequencies(struct fit_work *work, const struct frequency_row ro
     const struct frequency_options options = {.sample_interval_s =
                                                   work->row_interval_s[work->sensor_source],
                                               .gain_at_rest = 1,
-                                              .longest_lag_s = longest_lag_s(work)};
+                                              .longest_lag_s = fit_sine_longest_lag_s(work)};
     int code = count ? frequency_estimate(&fit, points, count, &options, NULL, &why)
                      : rig_fail(&why, RIG_EUNKNOWABLE, "the profile has no sines that were run");
     if (!code && frequency_estimate(&wider, points + count, count, &options, NULL, NULL))
@@ -435,11 +251,11 @@ static int over_frequencies(struct fit_work *work, const struct frequency_row ro
 
 int fit_sines(struct fit_work *work, struct rig_err *err)
 {
-    struct frequency_row *rows = NULL;
+    struct fit_frequency_row *rows = NULL;
     size_t count = 0;
     if (!work->has_curve)
         return RIG_OK;
-    int code = collect(work, &rows, &count, err);
+    int code = fit_sine_each(work, &rows, &count, err);
     if (!code && count) {
         qsort(rows, count, sizeof *rows, by_frequency);
         code = judge_clock(work, rows, count, err);

@@ -23,8 +23,38 @@ struct fit_step_data {
     struct motion_piece pieces[FIT_STEP_PIECES];
     size_t piece_count;
     double settled_mm;
-    struct fit_step_left over;
 };
+
+/* Means of one quantity over the steps of a direction. */
+struct fit_step_tally {
+    double sum, squares, variance_sum, dof;
+    double play_u; /* what the play's uncertainty brings */
+    size_t n;
+};
+
+/* How the steps of a direction are fitted, and what all of them say of each model. */
+struct fit_step_way {
+    double play_mm;
+    unsigned kinds;                /* bits of the models that may be chosen; 0: all */
+    bool keep;                     /* each step's quantities, and draw the first one */
+    size_t every;                  /* only every so many-th step is fitted; >= 1 */
+    size_t few;                    /* and of those every so many-th goes to `sparse` too */
+    struct fit_step_tally *sparse; /* NULL: not asked */
+    double aicc[RESPONSE_KIND_COUNT];
+    size_t aicc_steps; /* fitted */
+    size_t refused;
+    struct fit_step_left over; /* where `keep` is set */
+};
+
+/* Steps of a direction that were run and have a hold after them. */
+size_t fit_step_count(const struct fit_work *work, int direction);
+/* Fits them; adds to tallies[FIT_STEP_QUANTITIES] and fills what `way` says of all. reason: why
+ * the last of those that could not be fitted could not. */
+int fit_step_each(struct fit_work *work, int direction, struct fit_step_way *way,
+                  struct fit_step_tally tallies[], char reason[RESULT_TEXT_SIZE],
+                  struct rig_err *err);
+/* One of the FIT_STEP_QUANTITIES. */
+struct estimate fit_step_asked(const struct step_fit *fit, size_t which);
 
 /* The first step of a direction: the water, the reading, and the model. */
 int fit_step_figure(struct fit_work *work, const struct fit_step_data *data,

@@ -11,31 +11,65 @@ void stamps_begin(struct stamps *stamps, bool clocked, double span_s)
                               .last_s = NAN};
 }
 
-static void take(struct stamps *stamps, double t_s, double value)
+/* The stretch of a time; its edges are the same whichever row asks. */
+static size_t stretch_at(const struct stamps *stamps, double t_s)
 {
-    double at = fmin(fmax(t_s / stamps->width_s, 0), STAMP_STRETCHES - 1);
-    struct stamp_stretch *stretch = &stamps->stretches[(size_t)at];
-    if (!stretch->rows || value < stretch->low)
-        stretch->low = value;
-    if (!stretch->rows || value > stretch->high)
-        stretch->high = value;
-    stretch->sum += value;
-    stretch->rows++;
+    double at = floor(fmin(fmax(t_s / stamps->width_s, 0), STAMP_STRETCHES - 1));
+    while (at > 0 && t_s < at * stamps->width_s)
+        at--;
+    while (at < STAMP_STRETCHES - 1 && t_s >= (at + 1) * stamps->width_s)
+        at++;
+    return (size_t)at;
+}
+
+static void add(struct stamp_stretch *stretch, const struct stamp_stretch *more)
+{
+    stretch->low = stretch->rows ? fmin(stretch->low, more->low) : more->low;
+    stretch->high = stretch->rows ? fmax(stretch->high, more->high) : more->high;
+    stretch->sum += more->sum;
+    stretch->rows += more->rows;
+}
+
+/* Takes rows from the first one on, as many as are of its stretch and have a value; how many. The
+ * first is known to be good. */
+static size_t take_run(struct stamps *stamps, const double host_s[], const double device_s[],
+                       size_t rows)
+{
+    size_t at = stretch_at(stamps, host_s[0]), n = 0;
+    double from_s = at > 0 ? (double)at * stamps->width_s : -INFINITY;
+    double to_s = at < STAMP_STRETCHES - 1 ? (double)(at + 1) * stamps->width_s : INFINITY;
+    double last_s = stamps->last_s;
+    struct stamp_stretch run = {0, 0, INFINITY, -INFINITY};
+    for (; n < rows && host_s[n] >= from_s && host_s[n] < to_s; n++) {
+        double value = host_s[n] - (device_s ? device_s[n] : last_s);
+        if (!isfinite(value))
+            break;
+        last_s = host_s[n];
+        run.low = value < run.low ? value : run.low;
+        run.high = value > run.high ? value : run.high;
+        run.sum += value;
+    }
+    run.rows = n;
+    if (n)
+        add(&stamps->stretches[at], &run);
+    stamps->last_s = last_s;
+    return n;
 }
 
 void stamps_add(struct stamps *stamps, const double host_s[], const double device_s[], size_t rows)
 {
-    for (size_t r = 0; r < rows; r++) {
+    const double *clock = stamps->clocked ? device_s : NULL;
+    for (size_t r = 0; r < rows;) {
         double t_s = host_s[r];
-        if (isnan(t_s))
-            continue;
-        if (stamps->clocked && !isnan(device_s[r]))
-            take(stamps, t_s, t_s - device_s[r]);
-        else if (!stamps->clocked && !isnan(stamps->last_s))
-            take(stamps, t_s, t_s - stamps->last_s);
-        if (isnan(stamps->first_s))
+        if (isfinite(t_s) && isnan(stamps->first_s))
             stamps->first_s = t_s;
-        stamps->last_s = t_s;
+        if (isfinite(t_s) && isfinite(clock ? clock[r] : stamps->last_s)) {
+            r += take_run(stamps, host_s + r, clock ? clock + r : NULL, rows - r);
+            continue;
+        }
+        if (isfinite(t_s))
+            stamps->last_s = t_s;
+        r++;
     }
 }
 
@@ -47,14 +81,14 @@ void stamps_merge(struct stamps *stamps, struct stamps *next)
         struct stamp_stretch *into = &stamps->stretches[i], *from = &next->stretches[i];
         if (!from->rows)
             continue;
-        into->low = into->rows ? fmin(into->low, from->low) : from->low;
-        into->high = into->rows ? fmax(into->high, from->high) : from->high;
-        into->sum += from->sum;
-        into->rows += from->rows;
+        add(into, from);
         *from = (struct stamp_stretch){0};
     }
-    if (!stamps->clocked && !isnan(stamps->last_s))
-        take(stamps, next->first_s, next->first_s - stamps->last_s);
+    if (!stamps->clocked && !isnan(stamps->last_s)) {
+        double apart_s = next->first_s - stamps->last_s;
+        const struct stamp_stretch seam = {1, apart_s, apart_s, apart_s};
+        add(&stamps->stretches[stretch_at(stamps, next->first_s)], &seam);
+    }
     if (isnan(stamps->first_s))
         stamps->first_s = next->first_s;
     stamps->last_s = next->last_s;

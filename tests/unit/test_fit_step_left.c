@@ -15,6 +15,7 @@ static void drawn(struct fit *fit, size_t steps)
     struct fit_work work = {.fit = fit};
     struct fit_step_data *data = calloc(1, sizeof *data);
     assert_non_null(data);
+    struct fit_step_left over;
     struct sample samples[] = {{.t_s = -1, .weight = 1},
                                {.t_s = 0.5, .weight = 3},
                                {.t_s = 0.5, .weight = 1},
@@ -25,19 +26,19 @@ static void drawn(struct fit *fit, size_t steps)
     data->count = 4;
     data->pieces[0].end_s = 0.2;
     const struct step_fit fitted = {.model = {.tau_s = 0.1}};
-    fit_step_left_begin(&data->over, data, &fitted);
-    assert_near(data->over.from_s, -1, 0, "s");
-    assert_near(data->over.to_s, 2, 0, "s"); /* the last reading, before the 2.2 s of the rule */
+    fit_step_left_begin(&over, data, &fitted);
+    assert_near(over.from_s, -1, 0, "s");
+    assert_near(over.to_s, 2, 0, "s"); /* the last reading, before the 2.2 s of the rule */
     for (size_t i = 0; i < steps; i++) {
         left[1] = (double)i + 1;
         left[2] = (double)i - 3; /* three to one: the mean is i */
-        fit_step_left_add(&data->over, data);
+        fit_step_left_add(&over, data);
     }
     const double aicc[RESPONSE_KIND_COUNT] = {12.5, 10, NAN};
     struct rig_err err = {0};
-    assert_int_equal(fit_step_left_figure(&work, &data->over, -1, 1u << RESPONSE_TWO_TIME_CONSTANTS,
-                                          aicc, 7, &err),
-                     0);
+    assert_int_equal(
+        fit_step_left_figure(&work, &over, -1, 1u << RESPONSE_TWO_TIME_CONSTANTS, aicc, 7, &err),
+        0);
     free(data);
 }
 
