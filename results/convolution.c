@@ -36,6 +36,32 @@ static double first_integral(double x, double u, double dof)
                     (dof - 1));
 }
 
+/* Density of a t scaled by u, and how it slopes. */
+static void density(double x, double u, double dof, double *value, double *slope)
+{
+    double t = x / u;
+    *value = (isinf(dof) ? gsl_ran_ugaussian_pdf(t) : gsl_ran_tdist_pdf(t, dof)) / u;
+    *slope = -*value * t / u * (isinf(dof) ? 1 : (dof + 1) / (dof + t * t));
+}
+
+/* first_integral(i step) for i up to `count`, from the density by Hermite's rule twice: a tenth of
+ * the time of as many distribution functions. Good to (step/u)^4/720 of the whole. */
+static void first_integrals(double at[], size_t count, double step, double u, double dof)
+{
+    double f, slope, p = 0;
+    density(0, u, dof, &f, &slope);
+    at[0] = 0;
+    for (size_t i = 0; i < count; i++) {
+        double f1, slope1;
+        density((double)(i + 1) * step, u, dof, &f1, &slope1);
+        double p1 = p + step / 2 * (f + f1) + step * step / 12 * (slope - slope1);
+        at[i + 1] = at[i] + step / 2 * (p + p1) + step * step / 12 * (f - f1);
+        p = p1;
+        f = f1;
+        slope = slope1;
+    }
+}
+
 static void integrate(struct half *half)
 {
     half->h[0] = 0;
@@ -70,6 +96,25 @@ static void add_rectangle(struct half *half, double a)
     }
     for (int i = 0; i <= CELLS; i++)
         half->p[i] = fmin(sum[i], 0.5);
+}
+
+/* The widest rectangle on the t alone. Where the grid's step is small beside the t and goes into
+ * the rectangle a whole number of times, it makes the step so. */
+static void first_rectangle(struct half *half, double a, double u, double dof)
+{
+    int cells = (int)(a / half->step);
+    if (u > 0 && cells > 0 && a / cells < u / 8 && cells < CELLS) {
+        double at[2 * CELLS];
+        half->step = a / cells;
+        first_integrals(at, CELLS + cells, half->step, u, dof);
+        for (int k = 0; k <= CELLS; k++)
+            half->p[k] = (at[k + cells] - at[abs(k - cells)]) / (2 * a);
+        return;
+    }
+    for (int k = 0; k <= CELLS; k++)
+        half->p[k] = (first_integral(k * half->step + a, u, dof) -
+                      first_integral(k * half->step - a, u, dof)) /
+                     (2 * a);
 }
 
 static double crossing(const struct half *half, double share)
@@ -114,10 +159,7 @@ double uncertainty_half_width(double u, double dof, const double half_widths[], 
             add_rectangle(&half, a);
         /* The widest comes first, so that the grid takes narrow ones as smooth changes. */
         if (first && a == widest) {
-            for (int k = 0; k <= CELLS; k++)
-                half.p[k] = (first_integral(k * half.step + a, u, normal) -
-                             first_integral(k * half.step - a, u, normal)) /
-                            (2 * a);
+            first_rectangle(&half, a, u, normal);
             first = false;
             for (size_t before = 0; before < i; before++)
                 if (half_widths[before] >= least)
