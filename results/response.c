@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "results/response.h"
 
+#include "results/stretched.h"
+
 #include <math.h>
 #include <stdbool.h>
 #include <stdlib.h>
@@ -72,6 +74,11 @@ int response_open(struct response *response, const struct motion_piece pieces[],
     }
     if (isfinite(at_s))
         spans[n++] = (struct response_span){.start_s = at_s, .d = level};
+    response->stretched = malloc(sizeof *response->stretched);
+    if (!response->stretched) {
+        free(spans);
+        return rig_fail_memory(err, "the response to a motion");
+    }
     response->spans = spans;
     response->count = n;
     response_set(response, &response->model);
@@ -81,6 +88,7 @@ int response_open(struct response *response, const struct motion_piece pieces[],
 void response_free(struct response *response)
 {
     free(response->spans);
+    free(response->stretched);
     *response = (struct response){0};
 }
 
@@ -210,11 +218,9 @@ void response_set(struct response *response, const struct response_model *model)
     own->tau2_s = fmax(own->tau2_s, 0);
     if (own->kind == RESPONSE_STRETCHED) {
         own->beta = fmin(fmax(own->beta, 0.1), 5);
-        for (int k = 0; k < 3; k++) {
-            response->moment_shape[k] = (k + 1) / own->beta;
-            response->moment_scale[k] =
-                pow(own->tau_s, k + 1) / own->beta * gsl_sf_gamma(response->moment_shape[k]);
-        }
+        response->reach_s = own->tau_s * pow(28, 1 / own->beta);
+        if (own->tau_s > 0)
+            stretched_set(response->stretched, own->tau_s, own->beta);
         return;
     }
     response->spans[0].first = response->spans[0].second = response->spans[0].d;
@@ -275,57 +281,56 @@ double response_input_mean(const struct response *response, double t_s, double w
 
 /* ---- stretched exponential ---- */
 
-/* The integral of x^k exp(-(x/tau)^beta) from 0 to x. */
-static double moment(const struct response *response, int k, double x)
-{
-    double z = pow(x / response->model.tau_s, response->model.beta);
-    double shape = response->moment_shape[k];
-    if (z > 45)
-        return response->moment_scale[k];
-    if (z < 1e-8) /* e^-z = 1 to the digits that matter; gamma_inc underflows further down */
-        return pow(x, k + 1) / (k + 1);
-    gsl_sf_result result;
-    if (gsl_sf_gamma_inc_P_e(shape, z, &result))
-        return NAN;
-    return response->moment_scale[k] * result.val;
-}
+/* Over so short a stretch of the motion, as a share of tau, what remains is smooth: Gauss, since
+ * moments lose digits where little bends; with fewer points over a shorter one. */
+static const double short_share = 0.1, shorter_share = 0.01;
 
 static double remaining(const struct response_model *model, double x)
 {
     return x <= 0 ? 1 : exp(-pow(x / model->tau_s, model->beta));
 }
 
+/* An edge of the motion, so long ago; its moments where they have been asked for. */
+struct edge {
+    double ago_s;
+    bool known;
+    double moments[STRETCHED_MOMENTS];
+};
+
+static const double *moments_of(const struct response *response, struct edge *edge)
+{
+    if (!edge->known)
+        stretched_moments(response->stretched, edge->ago_s, edge->moments);
+    edge->known = true;
+    return edge->moments;
+}
+
 /* Integral of speed(t - x) times what remains after x, for x from near to far; the
  * speed is v + a x + j x^2/2 as a polynomial in x. */
-static double unfinished(const struct response *response, double v, double a, double j, double near,
-                         double far)
+static double unfinished(const struct response *response, double v, double a, double j,
+                         struct edge *near, struct edge *far)
 {
     const struct response_model *model = &response->model;
-    if (near > 0.4 * far) { /* smooth here: Gauss, with as many points as the bend asks for */
+    double low = near->ago_s, high = far->ago_s;
+    if (low > 0.4 * high && high - low < short_share * model->tau_s) {
         static const double node_8[4] = {0.183434642495649805, 0.525532409916328986,
                                          0.796666477413626740, 0.960289856497536232};
         static const double weight_8[4] = {0.362683783378361983, 0.313706645877887287,
                                            0.222381034453374471, 0.101228536290376259};
         static const double node_4[2] = {0.339981043584856265, 0.861136311594052575};
         static const double weight_4[2] = {0.652145154862546143, 0.347854845137453857};
-        double bend = pow(far / model->tau_s, model->beta) - pow(near / model->tau_s, model->beta);
-        double middle = (near + far) / 2, half = (far - near) / 2, sum = 0;
-        bool gentle = bend < 0.3 && near > 0.8 * far;
+        double middle = (low + high) / 2, half = (high - low) / 2, sum = 0;
+        bool gentle = low > 0.8 * high && high - low < shorter_share * model->tau_s;
         const double *node = gentle ? node_4 : node_8, *weight = gentle ? weight_4 : weight_8;
-        for (int i = 0; bend < 4 && i < (gentle ? 2 : 4); i++)
+        for (int i = 0; i < (gentle ? 2 : 4); i++)
             for (int side = -1; side <= 1; side += 2) {
                 double x = middle + side * half * node[i];
                 sum += weight[i] * (v + x * (a + x * j / 2)) * remaining(model, x);
             }
-        if (bend < 4)
-            return sum * half;
+        return sum * half;
     }
-    double sum = v == 0 ? 0 : v * (moment(response, 0, far) - moment(response, 0, near));
-    if (a != 0)
-        sum += a * (moment(response, 1, far) - moment(response, 1, near));
-    if (j != 0)
-        sum += j / 2 * (moment(response, 2, far) - moment(response, 2, near));
-    return sum;
+    const double *from = moments_of(response, near), *to = moments_of(response, far);
+    return v * (to[0] - from[0]) + a * (to[1] - from[1]) + j / 2 * (to[2] - from[2]);
 }
 
 static double stretched_at(const struct response *response, double t_s)
@@ -334,22 +339,20 @@ static double stretched_at(const struct response *response, double t_s)
     double input = response_input(response, t_s);
     if (model->tau_s <= 0)
         return input;
-    double reach = model->tau_s * pow(28, 1 / model->beta); /* e^-28: nothing remains */
-    double sum = 0;
-    for (size_t i = span_at(response, t_s); i > 0; i--) {
+    double reach = response->reach_s, sum = 0;
+    struct edge near = {0}, far = {0};
+    for (size_t i = span_at(response, t_s); i > 0 && near.ago_s <= reach; i--) {
         const struct response_span *span = &response->spans[i];
-        double far = t_s - span->start_s;
-        double near = i + 1 < response->count ? fmax(t_s - span[1].start_s, 0) : 0;
-        if (near > reach)
-            break;
+        far = (struct edge){.ago_s = t_s - span->start_s};
         if (span->v != 0 || span->a != 0 || span->j != 0) {
             /* the speed as a polynomial in x = t - s, from its value at x = 0 */
-            double v = span->v + far * (span->a + far * span->j / 2);
-            double a = span->a + far * span->j;
-            sum += unfinished(response, v, -a, span->j, near, far);
+            double v = span->v + far.ago_s * (span->a + far.ago_s * span->j / 2);
+            double a = span->a + far.ago_s * span->j;
+            sum += unfinished(response, v, -a, span->j, &near, &far);
         }
         if (span->jump != 0)
-            sum += span->jump * remaining(model, far);
+            sum += span->jump * remaining(model, far.ago_s);
+        near = far;
     }
     return input - sum;
 }

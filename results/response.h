@@ -49,7 +49,9 @@ struct response {
     struct response_span *spans; /* owned */
     size_t count;
     struct response_model model;
-    double moment_scale[3], moment_shape[3]; /* private to RESPONSE_STRETCHED */
+    /* Of RESPONSE_STRETCHED only. */
+    struct stretched *stretched; /* owned */
+    double reach_s;              /* of what came before it e^-28 remains: nothing */
 };
 
 /* The input: `settled` before the first piece, and the response has settled to it; then
