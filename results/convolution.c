@@ -103,7 +103,7 @@ static void add_rectangle(struct half *half, double a)
 static void first_rectangle(struct half *half, double a, double u, double dof)
 {
     int cells = (int)(a / half->step);
-    if (u > 0 && cells > 0 && a / cells < u / 8 && cells < CELLS) {
+    if (u > 0 && cells > 0 && a / cells < u / 4 && cells < CELLS) {
         double at[2 * CELLS];
         half->step = a / cells;
         first_integrals(at, CELLS + cells, half->step, u, dof);
