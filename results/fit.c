@@ -59,10 +59,22 @@ static int keep_passes(struct fit_work *work, struct rig_err *err)
 
 double fit_backlash_mm(const struct fit_work *work)
 {
-    const struct timeline *timeline = &work->timeline;
-    return isfinite(timeline->backlash_mm)
-               ? fmax(timeline->backlash_mm, 0) + timeline->backlash_u_mm
-               : fit_synced_backlash_mm(work);
+    struct estimate measured = fit_measured_backlash(work);
+    return isfinite(measured.value) ? measured.value + measured.u : work->rig->axis.backlash_mm;
+}
+
+double fit_contribute_backlash(const struct fit_work *work, struct result *result, double factor)
+{
+    struct estimate measured = fit_measured_backlash(work);
+    double half_mm = work->rig->axis.backlash_mm / 2;
+    /* A trip channel that was crossed a few times tells less than what is stated. */
+    if (isfinite(measured.value) && (half_mm <= 0 || measured.u < half_mm / sqrt(3))) {
+        result_contribute(result, "backlash of the axis", 'B', fabs(factor) * measured.u,
+                          measured.dof);
+        return measured.value;
+    }
+    result_contribute_within(result, "backlash of the axis", fabs(factor) * half_mm);
+    return half_mm;
 }
 
 void fit_contribute_steps(const struct fit_work *work, struct result *result, double factor)

@@ -169,17 +169,19 @@ int fit_dead_band(struct fit_work *work, struct rig_err *err)
         result_refuse(result, "%s", why.text);
     } else if (result) {
         const struct rig_axis *axis = &work->rig->axis;
+        struct estimate play = fit_measured_backlash(work);
         char method[RESULT_TEXT_SIZE];
         snprintf(method, sizeof method,
                  "smallest reversal that moves the reading, from %zu small ones, of which %zu did "
-                 "not; the axis' stated play is taken off",
-                 band.small, band.stuck);
+                 "not; the axis' %s play is taken off",
+                 band.small, band.stuck, isfinite(play.value) ? "measured" : "stated");
+        /* Stated, it is off by half of that at most. */
+        if (!isfinite(play.value))
+            play = (struct estimate){axis->backlash_mm, axis->backlash_mm / 2 / sqrt(3), INFINITY};
         result_contribute(result, "reversals", 'A', band.u_mm, band.dof);
-        /* Known as stated, and off by half of that at most. */
-        result_contribute(result, "play of the axis", 'B', axis->backlash_mm / 2 / sqrt(3),
-                          INFINITY);
+        result_contribute(result, "play of the axis", 'B', play.u, play.dof);
         result_contribute(result, "steps of the axis", 'B', axis->step_mm / sqrt(6), INFINITY);
-        result_combine(result, fmax(band.mm - axis->backlash_mm, 0), method);
+        result_combine(result, fmax(band.mm - play.value, 0), method);
     }
     free(reversals.list);
     return code;

@@ -52,7 +52,7 @@ int fit_lag_separate(struct loop_fit *loop, struct loop_directions *ways,
 
 /* What a lag or a width is uncertain by besides its scatter: how often each error enters. */
 struct shared {
-    double times, places; /* of the clocks and delays; of the stage */
+    double times, steps; /* of the clocks and delays; of the stage */
     double curve_u, curve_dof;
 };
 
@@ -68,8 +68,8 @@ static void put(const struct fit_work *work, struct result *result, struct estim
         result_contribute(result, "calibration curve", 'A', shared.curve_u, shared.curve_dof);
     if (shared.times > 0)
         fit_contribute_time(work, result, shared.times);
-    if (shared.places > 0)
-        fit_contribute_place(work, result, shared.places);
+    if (shared.steps > 0)
+        fit_contribute_steps(work, result, shared.steps);
     result_combine(result, estimate.value, method);
 }
 
@@ -216,12 +216,13 @@ static int from_pairs(struct fit_work *work, struct rig_err *err)
     if (!hysteresis)
         goto out_of_memory;
     if (known) {
-        /* The axis' own play widens every loop: by something between nothing and all of it. */
+        /* The axis' own play widens every loop. */
         struct estimate own = loop.hysteresis_mm;
-        own.value -= fit_backlash_mm(work) / 2;
+        own.value -= fit_contribute_backlash(work, hysteresis, 1);
         put(work, hysteresis, own,
-            (struct shared){.places = 1, .curve_u = curve_u[CURVE_ON_HYSTERESIS], .curve_dof = dof},
-            "loop width against speed, extrapolated to rest, less half the axis' backlash");
+            (struct shared){.steps = 1, .curve_u = curve_u[CURVE_ON_HYSTERESIS], .curve_dof = dof},
+            "loop width against speed, extrapolated to rest, less the axis' backlash (half of it "
+            "where it is only stated)");
     } else
         result_refuse(hysteresis, "%s", why.text);
     struct result *sum = add(work, "lag_sum", "Lag rising plus lag falling", "s", err);

@@ -118,9 +118,13 @@ void fit_warn(struct fit *fit, const char *format, ...) __attribute__((format(pr
 /* Lines of a budget, each times `factor`, what the result changes by for a mm or a second:
  * the play of the axis and half a step (where the stage stands), the datum, and how late the
  * sensor's rows are beyond what the rig file's delay takes off, with the tie of the clocks. */
-double fit_backlash_mm(const struct fit_work *work); /* as measured, else as stated */
+double fit_backlash_mm(const struct fit_work *work); /* at most, as measured, else as stated */
 void fit_contribute_place(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_steps(const struct fit_work *work, struct result *result, double factor);
+/* Of a loop, which holds the play of the axis too: returns how much of it is to be taken off, in
+ * mm. Measured, that is itself; else half of what is stated, since it may be anything up to that.
+ */
+double fit_contribute_backlash(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_datum(const struct fit_work *work, struct result *result, double factor);
 void fit_contribute_time(const struct fit_work *work, struct result *result, double factor);
 
@@ -143,9 +147,10 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
 int fit_read_source(struct fit_work *work, size_t source, const struct fit_options *options,
                     struct rig_err *err);
 
-/* What a sync file says of the axis; false: there is none. Of its play, else as stated. */
+/* What a sync file says of the axis; false: there is none. */
 bool fit_prior(const struct fit_work *work, struct timeline_prior *prior);
-double fit_synced_backlash_mm(const struct fit_work *work);
+/* Play of the axis as a channel on the stage or a sync file tells it; NaN: neither does. */
+struct estimate fit_measured_backlash(const struct fit_work *work);
 /* Ties the clocks by a channel on the stage, where there is one that is any use; after the
  * timeline was made. */
 int fit_witness(struct fit_work *work, size_t threads, struct rig_err *err);

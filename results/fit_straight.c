@@ -248,17 +248,17 @@ static int between_means(struct fit_work *work, const struct levels *levels,
         work->play_mm = (struct estimate){
             fmax(mean, 0) / (double)n,
             hypot(u / sqrt((double)n), 4 * dwell_u(work) / mean_slope / sqrt(3)), freedom};
-    double scale = 100 / loop->span * steepest, backlash_mm = fit_backlash_mm(work);
+    double scale = 100 / loop->span * steepest;
     result_contribute(result, "replication by passes", 'A', scale * largest.u, largest.dof);
-    result_contribute_within(result, "backlash of the axis", scale * backlash_mm / 2);
+    double backlash_mm = fit_contribute_backlash(work, result, scale);
     result_contribute_within(result, "steps of the axis", scale * work->rig->axis.step_mm / 2);
     /* A dwell counts as settled when its trend hides in its noise: either side may still be on
      * its way by about twice the u of a dwell's mean. */
     result_contribute_within(result, "dwells not wholly settled",
                              scale * 4 * dwell_u(work) / mean_slope);
-    result_combine(result, scale * (largest.value - backlash_mm / 2),
+    result_combine(result, scale * (largest.value - backlash_mm),
                    "largest difference of the means of rising and falling passes, less what noise "
-                   "and half the axis' backlash add");
+                   "and the axis' backlash add (half of it where it is only stated)");
     return RIG_OK;
 }
 

@@ -236,10 +236,13 @@ bool fit_prior(const struct fit_work *work, struct timeline_prior *prior)
     return true;
 }
 
-double fit_synced_backlash_mm(const struct fit_work *work)
+struct estimate fit_measured_backlash(const struct fit_work *work)
 {
+    const struct timeline *timeline = &work->timeline;
     const struct sync *sync = recording_known(work->recording);
-    return sync && isfinite(sync->backlash_mm.value)
-               ? fmax(sync->backlash_mm.value, 0) + sync->backlash_mm.u
-               : work->rig->axis.backlash_mm;
+    if (isfinite(timeline->backlash_mm))
+        return (struct estimate){fmax(timeline->backlash_mm, 0), timeline->backlash_u_mm, INFINITY};
+    if (sync && isfinite(sync->backlash_mm.value))
+        return (struct estimate){fmax(sync->backlash_mm.value, 0), sync->backlash_mm.u, INFINITY};
+    return ESTIMATE_UNKNOWN;
 }

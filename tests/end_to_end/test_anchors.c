@@ -24,7 +24,7 @@ static const char profile[] = "title \"Ramps at three speeds, and steps\"\n"
                               "step to 110 mm\nhold 3 s\nstep to 30 mm\nhold 3 s\n"
                               "end\n";
 
-static const double dead_time_s = 0.02, lag_s = 0.08, line_delay_s = 0.0016;
+static const double dead_time_s = 0.02, lag_s = 0.08, line_delay_s = 0.0016, hysteresis_mm = 0.2;
 static double trip_mm = 95, reference_noise_mm = 0.02;
 
 static void run_and_fit(struct fit *fit, const char *position, const char *channels)
@@ -50,6 +50,7 @@ static void run_and_fit(struct fit *fit, const char *position, const char *chann
     truth->answer_delay_s = 0.0015;
     truth->answer_delay_sd_s = 0.0005;
     truth->backlash_mm = 0.03;
+    truth->hysteresis_mm = hysteresis_mm;
     truth->axis_skew_ppm = 120;
     truth->lag_rising_s = truth->lag_falling_s = lag_s;
     truth->sensor_dead_time_s = dead_time_s;
@@ -145,6 +146,11 @@ static void all_anchors_agree(void **state)
             near_truth(&fit, "start_delay", 0.06);
         else
             assert_contains(get(&fit, "start_delay")->reason, "acknowledgements");
+        /* The axis' play is in every loop, and is taken off where a channel tells how much there
+         * is; else half of what is stated, which here is what it is. */
+        double reach_mm =
+            near_truth(&fit, "hysteresis_at_rest", hysteresis_mm + (i < 1 ? 0 : 0.015));
+        assert_true(i < 1 ? reach_mm < 0.006 : reach_mm > 0.95 * 0.015);
         if (i < 2)
             near_truth(&fit, "backlash", 0.03);
         else
