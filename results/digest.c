@@ -8,42 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PAGE_BINS = 32, PART_BYTES = 1 << 20, NEAR_BINS = 3, NEAR_WINDOWS = 4 };
-
-struct channel_bins {
-    double sum[PAGE_BINS], square_sum[PAGE_BINS]; /* of value - origin */
-    uint32_t n[PAGE_BINS];
-};
-
-struct page {
-    double time_sum[PAGE_BINS];
-    uint32_t n[PAGE_BINS];
-    struct channel_bins channels[];
-};
-
-/* A stretch of host time in which nothing changes but the values: a bin, or a time in
- * which rows fall into none. */
-struct cursor {
-    double from_s, to_s;           /* host time; empty at first */
-    struct page *page;             /* NULL: no bin */
-    size_t bin;                    /* within the page */
-    double start_s, rate, cycle_s; /* t = (host_s - start_s) rate - cycle_s */
-    size_t window;
-    uint32_t at; /* bin of the window */
-    double cycle;
-};
-
-struct digest {
-    struct digest_layout *layout;
-    bool owns_layout;
-    size_t channels, page_count, page_bytes;
-    struct page **pages; /* page_count of them, NULL where no row has come */
-    size_t *taken;       /* numbers of those that aren't NULL, in the order in which they came */
-    size_t taken_count;
-    double *origin; /* one a channel: first finite value, keeps the squares small */
-    uint64_t used, unused;
-    struct cursor cursor;
-};
+enum { PART_BYTES = 1 << 20, NEAR_BINS = 3, NEAR_WINDOWS = 4 };
 
 static struct digest *open_with(struct digest_layout *layout, size_t channels, struct rig_err *err)
 {
@@ -57,7 +22,8 @@ static struct digest *open_with(struct digest_layout *layout, size_t channels, s
     digest->pages = calloc(digest->page_count + 1, sizeof(struct page *));
     digest->taken = calloc(digest->page_count + 1, sizeof *digest->taken);
     digest->origin = calloc(channels + 1, sizeof *digest->origin);
-    if (!digest->pages || !digest->taken || !digest->origin)
+    digest->missing = calloc(channels + 1, sizeof *digest->missing);
+    if (!digest->pages || !digest->taken || !digest->origin || !digest->missing)
         goto no_memory;
     for (size_t c = 0; c < channels; c++)
         digest->origin[c] = NAN;
@@ -105,6 +71,7 @@ void digest_free(struct digest *digest)
     free(digest->pages);
     free(digest->taken);
     free(digest->origin);
+    free(digest->missing);
     if (digest->owns_layout) {
         digest_layout_free(digest->layout);
         free(digest->layout);
@@ -254,11 +221,13 @@ static int seek(struct digest *digest, struct cursor *cursor, double host_s, str
 
 /* Some of the values are missing, or there is no origin yet. */
 static void add_gappy(struct channel_bins *bins, size_t bin, double *origin, const double values[],
-                      size_t n)
+                      size_t n, uint64_t *missing)
 {
     for (size_t i = 0; i < n; i++) {
-        if (!isfinite(values[i]))
+        if (!isfinite(values[i])) {
+            ++*missing;
             continue;
+        }
         if (isnan(*origin))
             *origin = values[i];
         double off = values[i] - *origin;
@@ -270,7 +239,7 @@ static void add_gappy(struct channel_bins *bins, size_t bin, double *origin, con
 
 /* Four sums at a time, since one would wait for its own last addition. */
 static void add_values(struct channel_bins *bins, size_t bin, double *origin, const double values[],
-                       size_t n)
+                       size_t n, uint64_t *missing)
 {
     double sum[4] = {0}, square_sum[4] = {0}, from = *origin;
     size_t i = 0;
@@ -287,7 +256,7 @@ static void add_values(struct channel_bins *bins, size_t bin, double *origin, co
     }
     double squares = (square_sum[0] + square_sum[1]) + (square_sum[2] + square_sum[3]);
     if (!isfinite(squares)) {
-        add_gappy(bins, bin, origin, values, n);
+        add_gappy(bins, bin, origin, values, n, missing);
         return;
     }
     bins->sum[bin] += (sum[0] + sum[1]) + (sum[2] + sum[3]);
@@ -344,7 +313,8 @@ int digest_add_rows(struct digest *digest, const double host_s[], const double *
         page->n[cursor->bin] += (uint32_t)n;
         digest->used += n;
         for (size_t c = 0; c < digest->channels; c++)
-            add_values(&page->channels[c], cursor->bin, &digest->origin[c], channels[c] + r, n);
+            add_values(&page->channels[c], cursor->bin, &digest->origin[c], channels[c] + r, n,
+                       &digest->missing[c]);
     }
     return RIG_OK;
 }
@@ -399,6 +369,10 @@ void digest_merge(struct digest *into, struct digest *from)
         }
         from->pages[number] = NULL;
     }
+    for (size_t c = 0; c < into->channels; c++) {
+        into->missing[c] += from->missing[c];
+        from->missing[c] = 0;
+    }
     into->used += from->used;
     into->unused += from->unused;
     from->taken_count = 0;
@@ -406,89 +380,4 @@ void digest_merge(struct digest *into, struct digest *from)
     from->cursor = (struct cursor){0};
     for (size_t c = 0; c < from->channels; c++)
         from->origin[c] = NAN;
-}
-
-/* ---- what came out ---- */
-
-uint64_t digest_rows_used(const struct digest *digest)
-{
-    return digest->used;
-}
-
-uint64_t digest_rows_unused(const struct digest *digest)
-{
-    return digest->unused;
-}
-
-/* The windows of a segment, `count` in a row: several of a sine. */
-static const struct digest_segment *windows_of(const struct digest *digest, size_t segment,
-                                               size_t *count)
-{
-    const struct digest_layout *layout = digest->layout;
-    *count = 0;
-    if (segment >= layout->segments || layout->window_of[segment] == UINT32_MAX)
-        return NULL;
-    size_t first = layout->window_of[segment], end = first;
-    while (end < layout->window_count && layout->windows[end].segment == segment)
-        end++;
-    *count = end - first;
-    return &layout->windows[first];
-}
-
-size_t digest_bin_count(const struct digest *digest, size_t segment)
-{
-    size_t count, bins = 0;
-    const struct digest_segment *window = windows_of(digest, segment, &count);
-    for (size_t i = 0; i < count; i++)
-        bins += window[i].bins;
-    return bins;
-}
-
-static size_t points_of(const struct digest *digest, const struct digest_segment *window,
-                        size_t channel, struct digest_point points[])
-{
-    size_t count = 0;
-    double begin_s = 0;
-    for (uint32_t i = 0; i < window->bins; i++) {
-        size_t bin = window->first_bin + i, b = bin % PAGE_BINS;
-        const struct page *page = digest->pages[bin / PAGE_BINS];
-        double end_s = digest_bin_end(digest->layout, window, i);
-        double width_s = end_s - begin_s;
-        begin_s = end_s;
-        if (!page || page->channels[channel].n[b] == 0)
-            continue;
-        const struct channel_bins *bins = &page->channels[channel];
-        double n = bins->n[b], mean = bins->sum[b] / n;
-        points[count++] = (struct digest_point){
-            .t_s = page->time_sum[b] / page->n[b],
-            .cycle_s = window->cycle_s,
-            .width_s = width_s,
-            .mean = mean + digest->origin[channel],
-            .variance = n > 1 ? fmax(0, (bins->square_sum[b] - n * mean * mean) / (n - 1)) : 0,
-            .n = n,
-        };
-    }
-    return count;
-}
-
-size_t digest_points(const struct digest *digest, size_t segment, size_t channel,
-                     struct digest_point points[])
-{
-    size_t windows, count = 0;
-    const struct digest_segment *window = windows_of(digest, segment, &windows);
-    for (size_t i = 0; i < windows && channel < digest->channels; i++)
-        count += points_of(digest, &window[i], channel, points + count);
-    return count;
-}
-
-bool digest_window(const struct digest *digest, size_t segment, double *host_start_s,
-                   double *host_end_s)
-{
-    size_t count;
-    const struct digest_segment *window = windows_of(digest, segment, &count);
-    if (!window)
-        return false;
-    *host_start_s = window->start_s;
-    *host_end_s = window[count - 1].end_s;
-    return true;
 }

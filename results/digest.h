@@ -70,6 +70,8 @@ void digest_merge(struct digest *into, struct digest *from);
 /* Rows that fell into a bin, and into none (lead, park, unknown strokes, pauses). */
 uint64_t digest_rows_used(const struct digest *digest);
 uint64_t digest_rows_unused(const struct digest *digest);
+/* Of those in a bin: without a value of this channel. */
+uint64_t digest_rows_missing(const struct digest *digest, size_t channel);
 
 struct digest_point {
     double t_s; /* mean time of its rows since the segment's start; of a sine: within the cycle */
@@ -86,6 +88,9 @@ size_t digest_bin_count(const struct digest *digest, size_t segment);
 /* The non-empty bins of a segment in order of time, t_s + cycle_s. Returns how many. */
 size_t digest_points(const struct digest *digest, size_t segment, size_t channel,
                      struct digest_point points[]);
+/* How many bins hold nothing but the highest (side +1; -1: lowest) mean that any bin of the channel
+ * has: rows of one value, without noise. *level: that mean. */
+size_t digest_flat_bins(const struct digest *digest, size_t channel, int side, double *level);
 /* True when the segment was run at all, with its host window. */
 bool digest_window(const struct digest *digest, size_t segment, double *host_start_s,
                    double *host_end_s);

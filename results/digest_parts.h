@@ -32,6 +32,48 @@ struct digest_layout {
     double *growth;      /* growth[k]: how much wider than at its knee the hold's bin k is */
 };
 
+/* ---- the sums ---- */
+
+enum { PAGE_BINS = 32 };
+
+struct channel_bins {
+    double sum[PAGE_BINS], square_sum[PAGE_BINS]; /* of value - origin */
+    uint32_t n[PAGE_BINS];
+};
+
+struct page {
+    double time_sum[PAGE_BINS];
+    uint32_t n[PAGE_BINS];
+    struct channel_bins channels[];
+};
+
+/* A stretch of host time in which nothing changes but the values: a bin, or a time in
+ * which rows fall into none. */
+struct cursor {
+    double from_s, to_s;           /* host time; empty at first */
+    struct page *page;             /* NULL: no bin */
+    size_t bin;                    /* within the page */
+    double start_s, rate, cycle_s; /* t = (host_s - start_s) rate - cycle_s */
+    size_t window;
+    uint32_t at; /* bin of the window */
+    double cycle;
+};
+
+struct digest {
+    struct digest_layout *layout;
+    bool owns_layout;
+    size_t channels, page_count, page_bytes;
+    struct page **pages; /* page_count of them, NULL where no row has come */
+    size_t *taken;       /* numbers of those that aren't NULL, in the order in which they came */
+    size_t taken_count;
+    double *origin;    /* one a channel: first finite value, keeps the squares small */
+    uint64_t *missing; /* one a channel: rows in a bin without a value */
+    uint64_t used, unused;
+    struct cursor cursor;
+};
+
+/* ---- the layout ---- */
+
 int digest_layout_make(struct digest_layout *layout, const struct plan *plan,
                        const struct timeline *timeline, double row_interval_s, double late_s,
                        size_t bin_size, size_t memory_limit, struct rig_err *err);

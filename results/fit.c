@@ -3,6 +3,7 @@
 #include "results/fit.h"
 
 #include "results/fit_parts.h"
+#include "results/fit_watch.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -147,9 +148,11 @@ int fit_segment_points(const struct fit_work *work, size_t source, size_t channe
     if (!*points)
         return rig_fail_memory(err, "a segment's points");
     *count = digest_points(work->digests[source], segment, channel, *points);
+    if (source != work->sensor_source || channel != work->sensor_channel)
+        return RIG_OK;
+    *count = fit_unsaturated(work, *points, *count);
     double start_s, end_s;
-    if (work->night.undo && source == work->sensor_source && channel == work->sensor_channel &&
-        digest_window(work->digests[source], segment, &start_s, &end_s))
+    if (work->night.undo && digest_window(work->digests[source], segment, &start_s, &end_s))
         for (size_t i = 0; i < *count; i++)
             (*points)[i].mean = fit_steady_reading(
                 work, start_s + (*points)[i].cycle_s + (*points)[i].t_s, (*points)[i].mean);
@@ -211,6 +214,7 @@ static void free_work(struct fit_work *work)
     for (size_t i = 0; i < RIG_SOURCE_LIMIT; i++) {
         digest_free(work->digests[i]);
         free(work->stamps[i]);
+        free(work->watches[i]);
         if (work->times[i])
             row_times_free(work->times[i]);
         free(work->times[i]);
@@ -236,6 +240,8 @@ int fit_recording(struct fit *fit, const struct recording *recording,
         .fit = fit,
         .threads = options ? options->threads : 0,
         .play_mm = {0, NAN, NAN},
+        .rail_low = NAN,
+        .rail_high = NAN,
     };
     int code = find_sensor(&work, err);
     for (size_t i = 0; !code && i < work.rig->source_count; i++)
@@ -251,6 +257,9 @@ int fit_recording(struct fit *fit, const struct recording *recording,
                      "%zu strokes are left out: the stage was held up within them, as when lines "
                      "come too late.",
                      work.timeline.stretched);
+        code = fit_watch_values(&work, err);
+    }
+    if (!code) {
         code = fit_touches(&work, options, err);
         if (!code)
             code = fit_static(&work, options ? options->degree : -1, err);

@@ -1,10 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later
  * What happened besides, on the axis of time: the phases of the run as bands, and each
  * kind of event as a row of points with their number. */
-#include "results/fit_parts.h"
+#include "results/fit_watch.h"
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 enum { KIND_LIMIT = 14 }; /* further kinds share the last row */
@@ -99,6 +100,33 @@ double fit_time_unit(double span_s, const char **name)
     return span_s > 3 * 3600 ? 3600 : span_s > 300 ? 60 : 1;
 }
 
+static int by_time(const void *a, const void *b)
+{
+    double x = ((const struct event_row *)a)->t_s, y = ((const struct event_row *)b)->t_s;
+    return (x > y) - (x < y);
+}
+
+/* Where rows of a source are missing is an event too, though nobody noticed it at the time. */
+static int add_gaps(const struct fit_work *work, struct event_row **rows, size_t *count,
+                    struct rig_err *err)
+{
+    size_t gaps = 0;
+    for (size_t s = 0; s < work->rig->source_count; s++)
+        gaps += (size_t)fmin((double)work->watches[s]->gap_count, ROW_WATCH_GAPS);
+    if (gaps == 0)
+        return RIG_OK;
+    struct event_row *larger = realloc(*rows, (*count + gaps) * sizeof *larger);
+    if (!larger)
+        return rig_fail_memory(err, "the events of a recording");
+    *rows = larger;
+    for (size_t s = 0; s < work->rig->source_count; s++)
+        for (uint64_t i = 0; i < work->watches[s]->gap_count && i < ROW_WATCH_GAPS; i++)
+            larger[(*count)++] =
+                (struct event_row){.t_s = work->watches[s]->gaps[i].from_s, .kind = "rows missing"};
+    qsort(larger, *count, sizeof *larger, by_time);
+    return RIG_OK;
+}
+
 int fit_events(struct fit_work *work, struct rig_err *err)
 {
     struct event_row *rows = NULL;
@@ -108,8 +136,11 @@ int fit_events(struct fit_work *work, struct rig_err *err)
     /* Without events (an old or damaged table) there is nothing to draw, and no harm. */
     if (recording_event_rows(work->recording, &rows, &count, &report, err))
         return err->code == RIG_EMEMORY ? (int)err->code : RIG_OK;
-    if (count == 0)
-        return RIG_OK;
+    int code = add_gaps(work, &rows, &count, err);
+    if (code || count == 0) {
+        recording_event_rows_free(rows, count);
+        return code;
+    }
     if (report.malformed)
         fit_warn(work->fit, "events.csv: %llu malformed rows were passed over.",
                  (unsigned long long)report.malformed);
@@ -122,11 +153,11 @@ int fit_events(struct fit_work *work, struct rig_err *err)
     snprintf(label, sizeof label, "time since the run began, %s", unit);
     struct figure *figure = figure_add(&work->fit->figures, "events", "What happened when", label,
                                        "kind of event", err);
-    int code = figure ? add_rows(figure, &kinds, err) : (int)err->code;
+    code = figure ? add_rows(figure, &kinds, err) : (int)err->code;
     if (!code) {
         snprintf(figure->sentence, sizeof figure->sentence,
                  "The phases of the run as bands, and below them every event, one row a kind, with "
-                 "how often it came; events.csv has their words.");
+                 "how often it came; events.csv has the words of those that were noticed.");
         code = add_phases(figure, rows, count, unit_s, err);
     }
     if (!code)

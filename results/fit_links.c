@@ -37,6 +37,8 @@ static void find_links(struct chain *chain, const struct rig *rig)
                 link->work = *chain->work;
                 link->work.sensor_source = s;
                 link->work.sensor_channel = c;
+                if (roles[r].role != ROLE_SENSOR)
+                    link->work.rail_low = link->work.rail_high = NAN;
                 found = 1;
             }
 }

@@ -2,6 +2,7 @@
  * Links of the chain: what a link did around each step, behind the link before it. */
 #include "results/fit_links.h"
 
+#include "results/fit_watch.h"
 #include "results/in_order.h"
 #include "results/links.h"
 
@@ -153,7 +154,8 @@ static int take_one(void *whole, void *part, size_t item, struct rig_err *err)
     const struct step_fit *fit = &one->fit;
     all->link->fastest_mm_s = fmax(all->link->fastest_mm_s, one->seen.most_mm_s);
     all->limited += one->seen.share > 0.5 && one->seen.most_mm_s < 0.85 * one->seen.input_mm_s;
-    take(&all->rate, one->seen.most_mm_s);
+    if (one->seen.most_mm_s > 0)
+        take(&all->rate, one->seen.most_mm_s);
     if (one->known)
         return RIG_OK;
     take(&all->tally[0], fit->mean_lag_s.value);

@@ -79,6 +79,8 @@ struct fit_work {
     size_t sensor_source, sensor_channel;
     double row_interval_s[RIG_SOURCE_LIMIT];
     struct stamps *stamps[RIG_SOURCE_LIMIT];
+    struct row_watch *watches[RIG_SOURCE_LIMIT];
+    double rail_low, rail_high; /* at which the sensor is saturated; NaN: nowhere */
     struct row_times *times[RIG_SOURCE_LIMIT];
     /* Of the channels that are links of the chain; the others have none. */
     struct update_changes *changes[RIG_SOURCE_LIMIT][RIG_CHANNEL_LIMIT];

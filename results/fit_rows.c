@@ -2,6 +2,7 @@
  * The one pass over the rows of a source: what is collected from it, and what is said of
  * rows that are no good. */
 #include "results/fit_parts.h"
+#include "results/fit_watch.h"
 
 #include <math.h>
 #include <stdatomic.h>
@@ -267,16 +268,24 @@ int fit_read_source(struct fit_work *work, size_t index, const struct fit_option
         {&whole, open_share, take_rows, is_full, merge_share, close_share},
         {made, open_changes, take_changes, NULL, merge_changes, close_changes},
     };
+    struct row_collector watch;
+    if ((code = fit_watch_open(work, index, &watch, err))) {
+        free(made);
+        return code;
+    }
     struct fit_placing placing = {work->times[index], inner, sizeof inner / sizeof *inner};
     const struct row_collector collectors[] = {
         fit_placed(&placing),
         {stamps, open_stamps, take_stamps, NULL, merge_stamps, free},
+        watch,
     };
     struct scan_report report = {0};
     code = recording_pass(work->recording, index, work->threads, collectors,
                           sizeof collectors / sizeof *collectors, &report, err);
     free(made); /* what it holds belongs to the work now */
-    if (!code)
+    if (!code) {
         tell_of_rows(work->fit, source->name, &report);
+        fit_watch_rows(work, index, &report);
+    }
     return code;
 }

@@ -3,6 +3,7 @@
  * beside the stage's motion. */
 #include "results/fit_sine.h"
 
+#include "results/fit_watch.h"
 #include "results/in_order.h"
 #include "results/play.h"
 
@@ -72,8 +73,12 @@ static int inferred_sine(const struct fit_work *work, size_t index, double frequ
 {
     struct digest_point *points;
     size_t count, used = 0;
-    int code = fit_segment_points(work, work->sensor_source, work->sensor_channel, index, &points,
-                                  &count, err);
+    bool saturates = false;
+    int code = fit_saturates(work, index, &saturates, err);
+    if (code || saturates)
+        return code ? code : rig_fail(err, RIG_EUNKNOWABLE, "the reading is saturated in it");
+    code = fit_segment_points(work, work->sensor_source, work->sensor_channel, index, &points,
+                              &count, err);
     if (code)
         return code;
     struct sample *samples = calloc(count + 1, sizeof *samples);

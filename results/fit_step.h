@@ -23,6 +23,7 @@ struct fit_step_data {
     struct motion_piece pieces[FIT_STEP_PIECES];
     size_t piece_count;
     double settled_mm;
+    bool saturated; /* some of its readings are, and are not among the samples */
 };
 
 /* Means of one quantity over the steps of a direction. */

@@ -3,6 +3,7 @@
  * them by several threads, the outcomes taken in order. */
 #include "results/fit_step.h"
 
+#include "results/fit_watch.h"
 #include "results/in_order.h"
 #include "results/play.h"
 
@@ -36,6 +37,10 @@ static int add_segment(struct fit_work *work, struct fit_step_data *data, size_t
             return rig_fail_memory(err, "a step's points");
         }
         data->left = left;
+    }
+    if ((code = fit_saturates(work, index, &data->saturated, err))) {
+        free(points);
+        return code;
     }
     double start_s = plan_segments(work->plan)[index].start_s - origin_s;
     for (size_t i = 0; i < count; i++) {
@@ -73,6 +78,7 @@ static int gather(struct fit_work *work, size_t index, double play_mm, struct fi
     double before_s = 0;
     int code = RIG_OK;
     data->count = 0;
+    data->saturated = false;
     if (index > 0 && holds(work, index - 1)) {
         before_s = -fmin(0.4 * segments[index - 1].duration_s, 2);
         code = add_segment(work, data, index - 1, step->start_s, before_s, err);
@@ -198,11 +204,14 @@ static int fit_one(void *part, size_t item, struct in_order_worker *worker, stru
     if (code)
         return code;
     one->why = (struct rig_err){0};
-    one->known =
-        data->piece_count
-            ? step_estimate(&one->fit, data->pieces, data->piece_count, data->settled_mm,
-                            data->samples, data->count, &options, data->left, &one->why)
-            : rig_fail(&one->why, RIG_EUNKNOWABLE, "the step has no motion beyond the play");
+    if (data->saturated)
+        one->known =
+            rig_fail(&one->why, RIG_EUNKNOWABLE, "the reading is saturated beside the step");
+    else if (!data->piece_count)
+        one->known = rig_fail(&one->why, RIG_EUNKNOWABLE, "the step has no motion beyond the play");
+    else
+        one->known = step_estimate(&one->fit, data->pieces, data->piece_count, data->settled_mm,
+                                   data->samples, data->count, &options, data->left, &one->why);
     return one->known == RIG_EMEMORY ? rig_fail_memory(err, "the fit of a step") : RIG_OK;
 }
 

@@ -155,7 +155,7 @@ static void find_bandwidth(struct frequency_fit *fit, const struct job *job, dou
         double power = log((now.value - 1) / (last.value - 1)) / log(now.x / last.x);
         double way = line - sqrt(last.x * pow(last.value - 1, -1 / power));
         value = line - 0.75 * way;
-        open = 0.45 * way;
+        open = 0.42 * way;
     }
     double spread = hypot(hypot((1 - share) * last.u, share * now.u), 4 * log_gain_u);
     /* The points' own noise: that one time constant does not describe them is no part of it. */

@@ -54,26 +54,29 @@ n = len(rows)
 top = max(float(r[2]) for r in rows)
 cases = {
     # name: (what is done to it, results that still have to be right, words that have to be told)
-    'gaps': (lambda f: write(f, [g for i, g in enumerate(good) if i % 3000 > 700]), ['sensitivity'], ''),
-    'repeated times': (lambda f: write(f, [x for g in good for x in (g, g)]), list(TRUTH), ''),
+    'gaps': (lambda f: write(f, [g for i, g in enumerate(good) if i % 3000 > 700]), ['sensitivity'], 'rows are missing in 7 places, 49.'),
+    'repeated times': (lambda f: write(f, [x for g in good for x in (g, g)]), list(TRUTH), '50 % of the rows bear the time of the row before'),
     'backward times': (lambda f: write(f, good[:5000] + good[4900:]), ['sensitivity'], 'time stepped back'),
     'rows in disorder': (lambda f: write(f, [g for i in range(0, n - 1, 2) for g in (good[i + 1], good[i])]), ['sensitivity'], 'time stepped back'),
-    'no readings now and then': (column(lambda i, v: '' if i % 5 == 0 else v), list(TRUTH), ''),
+    'no readings now and then': (column(lambda i, v: '' if i % 5 == 0 else v), list(TRUTH), "'level' has no value in 20 % of the rows"),
     'words for readings': (column(lambda i, v: 'nan' if i % 7 == 0 else v), ['sensitivity'], 'malformed'),
     'infinite readings': (column(lambda i, v: '1e999' if i % 7 == 0 else v), ['sensitivity'], 'malformed'),
     'huge readings': (column(lambda i, v: '1e300' if i == 4000 else v), [], ''),
-    'never changes': (column(lambda i, v: '1.25'), [], ''),
-    'saturated': (column(lambda i, v: str(min(float(v), 0.7 * top))), [], ''),
+    'never changes': (column(lambda i, v: '1.25'), [], "'level' never changes: it is 1.25"),
+    'no values at all': (column(lambda i, v: ''), [], "'level' has no value in any row"),
+    'saturated': (column(lambda i, v: f'{min(float(v), 0.7 * top):.4f}'), ['lag_falling', 'lag_rising', 'hysteresis_at_rest'], 'it is saturated there'),
+    'saturated below': (column(lambda i, v: f'{max(float(v), 0.4 * top):.4f}'), ['lag_falling', 'lag_rising', 'hysteresis_at_rest'], 'its lowest, with falling water'),
     'all zero': (column(lambda i, v: '0'), [], ''),
     'no rows': (lambda f: write(f, []), [], 'holds no rows'),
-    'one row': (lambda f: write(f, good[:1]), [], ''),
+    'one row': (lambda f: write(f, good[:1]), [], 'the rows end'),
+    'a late start': (lambda f: write(f, good[2000:]), list(TRUTH), 'the rows begin 1'),
     'empty file': (lambda f: open(f + '/board.csv', 'w').close(), [], 'holds no rows'),
     'cut last line': (lambda f: open(f + '/board.csv', 'a').write('99.1,3'), list(TRUTH), 'cut off'),
-    'a column too many': (lambda f: write(f, [g + ',7' for g in good], header + ',extra'), list(TRUTH), ''),
+    'a column too many': (lambda f: write(f, [g + ',7' for g in good], header + ',extra'), list(TRUTH), 'has 1 column more than the rig file'),
     'a column too few': (lambda f: write(f, [g.rsplit(',', 1)[0] for g in good], header.rsplit(',', 1)[0]), None, 'board.csv'),
     'no end of lines': (lambda f: write(f, good, end='\n'), list(TRUTH), ''),
     'bytes of noise': (lambda f: open(f + '/board.csv', 'ab').write(bytes(range(256)) * 40), list(TRUTH), 'malformed'),
-    'half the run': (lambda f: write(f, good[:n // 2]), ['sensitivity'], ''),
+    'half the run': (lambda f: write(f, good[:n // 2]), ['sensitivity'], 'the rows end 110'),
     'no strokes': (text('strokes.csv', lambda t: t.split('\r\n')[0] + '\r\n'), [], ''),
     'no motion': (text('motion.csv', lambda t: t.split('\r\n')[0] + '\r\n'), ['sensitivity'], ''),
     'strokes that end before they begin': (text('strokes.csv', lambda t: t.replace('\r\n2', '\r\n2,1,9,9,1\r\n2')), [], ''),
@@ -121,7 +124,13 @@ for name, (spoil, right, words) in cases.items():
         check(half is not None and abs(r['value'] - TRUTH[key]) < 3 * half + 1e-6,
               f'{name}: {key} {r["value"]} +- {half}, truth {TRUTH[key]} {r.get("reason", "")}')
     # Where nothing can be known there must be no number either.
-    if name in ('never changes', 'all zero', 'no rows', 'one row', 'no strokes'):
+    if name == 'gaps':
+        check('rows missing (7)' in open(folder + '/report.html').read(), f'{name}: no event in the report')
+    if name == 'saturated':
+        step = results['step_lag_rising']
+        check(step['value'] is None and 'saturated' in step['reason'], f'{name}: step {step}')
+        check(results['reading_high']['value'] < 0.7 * top, f'{name}: the curve goes on: {results["reading_high"]}')
+    if name in ('never changes', 'no values at all', 'all zero', 'no rows', 'one row', 'no strokes'):
         for key in TRUTH:
             check(results[key]['value'] is None, f'{name}: {key} is {results[key]["value"]}')
     shutil.rmtree(folder)

@@ -83,6 +83,9 @@ struct sim_truth sim_night_truth(uint64_t seed, bool warm, bool wander)
         truth.zero_wander = truth.noise_sd / sqrt(180) * sqrt(share / (1 - share));
         truth.zero_wander_s = -39 / log(0.95 * (1 - gsl_rng_uniform(random)));
     }
+    /* Read off by eye, with the stage come from above or from below. */
+    truth.datum_mm += 0.1 * gsl_rng_uniform(random) - 0.05;
+    truth.datum_mm += (gsl_rng_uniform(random) < 0.5 ? -0.5 : 0.5) * truth.backlash_mm;
     gsl_rng_free(random);
     return truth;
 }

@@ -1,0 +1,87 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "results/row_watch.h"
+
+#include <math.h>
+
+void row_watch_begin(struct row_watch *watch, double usual_s, bool clocked)
+{
+    *watch = (struct row_watch){.clocked = clocked,
+                                .usual_s = usual_s,
+                                .limit_s = usual_s > 0 ? fmax(10 * usual_s, 0.25) : INFINITY,
+                                .first_s = NAN,
+                                .last_s = NAN,
+                                .first_host_s = NAN,
+                                .last_host_s = NAN};
+}
+
+static void add_gap(struct row_watch *watch, const struct row_gap *gap)
+{
+    if (watch->gap_count < ROW_WATCH_GAPS)
+        watch->gaps[watch->gap_count] = *gap;
+    watch->gap_count++;
+    watch->missing_s += gap->missing_s;
+    if (gap->missing_s > watch->longest.missing_s)
+        watch->longest = *gap;
+}
+
+static void follow(struct row_watch *watch, double host_s, double clock_s)
+{
+    double apart_s = clock_s - watch->last_s;
+    watch->repeated += apart_s == 0;
+    if (apart_s > watch->limit_s)
+        add_gap(watch, &(struct row_gap){watch->last_host_s, host_s, apart_s - watch->usual_s});
+}
+
+void row_watch_add(struct row_watch *watch, const double host_s[], const double clock_s[],
+                   size_t rows)
+{
+    const double *judged = watch->clocked ? clock_s : host_s;
+    double last_s = watch->last_s;
+    size_t last = rows; /* the latest row that counts; `rows`: none of these */
+    for (size_t r = 0; r < rows; r++) {
+        double apart_s = judged[r] - last_s;
+        if (apart_s > 0 && apart_s <= watch->limit_s) { /* nearly all */
+            last_s = judged[r];
+            last = r;
+            continue;
+        }
+        if (isnan(host_s[r]) || isnan(judged[r]))
+            continue;
+        if (isnan(watch->first_s)) {
+            watch->first_s = judged[r];
+            watch->first_host_s = host_s[r];
+        }
+        watch->last_s = last_s;
+        watch->last_host_s = last < rows ? host_s[last] : watch->last_host_s;
+        follow(watch, host_s[r], judged[r]);
+        last_s = judged[r];
+        last = r;
+    }
+    watch->rows += rows;
+    watch->last_s = last_s;
+    if (last < rows)
+        watch->last_host_s = host_s[last];
+}
+
+void row_watch_merge(struct row_watch *watch, struct row_watch *next)
+{
+    if (!isnan(next->first_s)) {
+        if (isnan(watch->first_s)) {
+            watch->first_s = next->first_s;
+            watch->first_host_s = next->first_host_s;
+        } else
+            follow(watch, next->first_host_s, next->first_s);
+        for (uint64_t i = 0; i < next->gap_count && i < ROW_WATCH_GAPS; i++)
+            if (watch->gap_count + i < ROW_WATCH_GAPS)
+                watch->gaps[watch->gap_count + i] = next->gaps[i];
+        if (next->longest.missing_s > watch->longest.missing_s)
+            watch->longest = next->longest;
+        watch->gap_count += next->gap_count;
+        watch->missing_s += next->missing_s;
+        watch->repeated += next->repeated;
+        watch->last_s = next->last_s;
+        watch->last_host_s = next->last_host_s;
+    }
+    watch->rows += next->rows;
+    row_watch_begin(next, next->usual_s, next->clocked);
+}
