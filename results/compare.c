@@ -208,6 +208,30 @@ static void judge_ratio(struct compare_row *row, const struct compare_side *befo
         compare_ratio(row->after, u[1], row->before, u[0], dof, &row->ratio_low, &row->ratio_high);
 }
 
+/* Quantities of the curve's ends or of its middle: a level more or less makes them others. */
+static bool of_the_range(const char *name)
+{
+    static const char *const names[] = {"sensitivity", "reading_", "resolution", "linearity_",
+                                        "hysteresis_of_means"};
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++)
+        if (strncmp(name, names[i], strlen(names[i])) == 0)
+            return true;
+    return false;
+}
+
+static bool of_one_range(const struct compare_side *before, const struct compare_side *after)
+{
+    static const double same_mm = 0.5;
+    const struct fit *first = before->fits[0];
+    const struct compare_side *const sides[2] = {before, after};
+    for (int s = 0; s < 2; s++)
+        for (size_t i = 0; i < sides[s]->count; i++)
+            if (fabs(sides[s]->fits[i]->low_mm - first->low_mm) > same_mm ||
+                fabs(sides[s]->fits[i]->high_mm - first->high_mm) > same_mm)
+                return false;
+    return true;
+}
+
 static void compare_one(struct compare_row *row, size_t which, const struct compare_side *before,
                         const struct compare_side *after, const struct compare_options *options)
 {
@@ -230,6 +254,14 @@ static void compare_one(struct compare_row *row, size_t which, const struct comp
     }
     if (strcmp(words->unit, other->unit) != 0) {
         result_refuse(difference, "before it is in %s, after in %s", words->unit, other->unit);
+        return;
+    }
+    if (of_the_range(name) && !of_one_range(before, after)) {
+        const struct fit *first = before->fits[0], *second = after->fits[0];
+        result_refuse(difference,
+                      "it hangs on the depths that the curve covers, and they differ: %.4g mm to "
+                      "%.4g mm in the first recording before, %.4g mm to %.4g mm after",
+                      first->low_mm, first->high_mm, second->low_mm, second->high_mm);
         return;
     }
     struct estimate pairs = ESTIMATE_UNKNOWN;

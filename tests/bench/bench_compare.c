@@ -4,7 +4,7 @@
  * how often the comparison finds the change, how often it finds one where there is none, and
  * how often the interval of the difference holds the truth.
  *
- *   bench_compare [BENCHES [FIRST]] */
+ *   bench_compare [BENCHES [FIRST [CSV]]] */
 #include "random_bench.h"
 #include "study.h"
 
@@ -148,6 +148,12 @@ int main(int count, char **arguments)
     if (!study)
         return 1;
     unsigned lost = study_print(study, stdout);
+    FILE *table = count > 3 ? fopen(arguments[3], "w") : NULL;
+    if (table) {
+        study_write(study, table);
+        if (fclose(table))
+            lost++;
+    }
     study_free(study);
     return lost ? 1 : 0;
 }

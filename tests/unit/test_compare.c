@@ -160,6 +160,38 @@ static void what_one_side_lacks_has_a_reason(void **state)
     fit_free(&after);
 }
 
+/* A slope at 80 mm and one at 70 mm of a bent curve are two quantities; a lag is one whatever
+ * levels the curve has. */
+static void what_hangs_on_the_range_needs_the_same_one(void **state)
+{
+    (void)state;
+    struct fit sides[2];
+    for (int s = 0; s < 2; s++) {
+        sides[s] = fit_of_steps(first_drug, 10);
+        struct result *slope =
+            result_add(&sides[s].results, "sensitivity", "Sensitivity", "V/mm", NULL);
+        assert_non_null(slope);
+        result_set(slope, 0.02, 1e-5, 9, "slope");
+        sides[s].low_mm = 10;
+        sides[s].high_mm = s ? 130 : 150.2;
+    }
+    for (int same = 0; same < 2; same++) {
+        struct comparison comparison = compared(&sides[0], &sides[1], false, true);
+        assert_int_equal(comparison.count, 2);
+        assert_true(isfinite(comparison.rows[0].difference.value));
+        const struct result *slope = &comparison.rows[1].difference;
+        assert_string_equal(slope->name, "sensitivity");
+        assert_int_equal(isfinite(slope->value), same);
+        if (!same)
+            assert_contains(slope->reason, "10 mm to 150.2 mm in the first recording before, 10 mm "
+                                           "to 130 mm after");
+        comparison_free(&comparison);
+        sides[1].high_mm = 150;
+    }
+    fit_free(&sides[0]);
+    fit_free(&sides[1]);
+}
+
 /* Three recordings that differ more among themselves than their passes scatter. */
 static void recordings_that_differ_count_by_how_they_differ(void **state)
 {
@@ -196,6 +228,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(pairs_are_those_of_the_sleep_data),
         cmocka_unit_test(groups_are_those_of_the_sleep_data),
+        cmocka_unit_test(what_hangs_on_the_range_needs_the_same_one),
         cmocka_unit_test(what_the_rig_decides_cancels_on_one_rig_only),
         cmocka_unit_test(ratio_solves_fiellers_equation),
         cmocka_unit_test(what_one_side_lacks_has_a_reason),
