@@ -10,6 +10,7 @@
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
+#include <time.h>
 
 static struct fault_bench bench;
 
@@ -397,10 +398,19 @@ static void a_computer_that_was_asleep(void **state)
     assert_string_equal(text, "the computer was asleep for 1 h 0 min");
 }
 
+/* The recording's thread writes each half second by the real clock, the two hours pass in no time.
+ */
+static void let_it_be_written(struct fault_bench *it)
+{
+    (void)it;
+    nanosleep(&(struct timespec){.tv_sec = 1, .tv_nsec = 500000000}, NULL);
+}
+
 static void a_disk_that_is_full_while_it_waits(void **state)
 {
     (void)state;
     bench.board.gone_s = 16.3;
+    bench.actions[0] = (struct fault_action){.at_s = 600, .act = let_it_be_written};
     bench.patience_s = 7200;
     bench.disk_bytes = 30000;
     fault_bench_run(&bench);
