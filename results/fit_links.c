@@ -31,6 +31,7 @@ static void find_links(struct chain *chain, const struct rig *rig)
                                       .rising_s = ESTIMATE_UNKNOWN,
                                       .falling_s = ESTIMATE_UNKNOWN,
                                       .rate_mm_s = ESTIMATE_UNKNOWN,
+                                      .bandwidth_hz = ESTIMATE_UNKNOWN,
                                       .lag_s = NAN};
                 for (int v = 0; v < STEP_VALUES; v++)
                     link->step[v] = ESTIMATE_UNKNOWN;
@@ -185,7 +186,8 @@ static int one_link(struct chain *chain, size_t index, struct rig_err *err)
     if (!work->has_curve)
         snprintf(link->reason, sizeof link->reason, "there is no calibration curve of the sensor");
     else if (link->has_map && ((code = from_ramps(link, before, err)) ||
-                               (code = link_from_steps(link, before, err))))
+                               (code = link_from_steps(link, before, err)) ||
+                               (code = link_from_sines(link, before, err))))
         return code;
     return link_tell(chain, link, before, err);
 }

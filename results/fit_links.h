@@ -5,7 +5,7 @@
 
 #include "results/fit_parts.h"
 
-enum { LINKS = 3, STEP_VALUES = 4, FEWEST_STEPS = 3, MOST_STEPS = 24 };
+enum { LINKS = 3, STEP_VALUES = 5, FEWEST_STEPS = 3, MOST_STEPS = 24 };
 
 struct link {
     const char *role; /* "controller" */
@@ -18,10 +18,13 @@ struct link {
     struct update_interval update;
     /* Behind the link before, from ramps; value NaN: not known. */
     struct estimate rising_s, falling_s;
-    /* The same from steps: mean lag, dead time, time constant, time to 63.2 %. */
+    /* The same from steps: mean lag, dead time, time constant, time to 63.2 %, 10 to 90 %. */
     struct estimate step[STEP_VALUES];
-    struct estimate rate_mm_s; /* of a limit; value NaN: none was met */
-    double fastest_mm_s;       /* change that it was seen to make */
+    struct estimate rate_mm_s;    /* of a limit; value NaN: none was met */
+    double fastest_mm_s;          /* change that it was seen to make */
+    struct estimate bandwidth_hz; /* from waves; value NaN: not known, and why: */
+    double bandwidth_drawn_hz;    /* half of what lies open between the frequencies */
+    char wave_reason[RESULT_TEXT_SIZE];
     size_t passes;
     double lag_s; /* mean of both ways; NaN: not known */
     char reason[RESULT_TEXT_SIZE];
@@ -33,9 +36,11 @@ struct chain {
     struct fit_work *work;
 };
 
-/* Of steps: mean lag, dead time, time constant, time to 63.2 % of the link behind the one before,
- * and its rate's limit. */
+/* Of steps: mean lag, dead time, time constant, time to 63.2 % and from 10 to 90 % of the link
+ * behind the one before, and its rate's limit. */
 int link_from_steps(struct link *link, const struct link *before, struct rig_err *err);
+/* Of waves: its bandwidth, or why that is not known. */
+int link_from_sines(struct link *link, const struct link *before, struct rig_err *err);
 
 /* Results of one link; reason: why its update interval is not known, "" when it is. */
 int link_tell_update(struct chain *chain, const struct link *link, const char *reason,

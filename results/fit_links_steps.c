@@ -162,6 +162,7 @@ static int take_one(void *whole, void *part, size_t item, struct rig_err *err)
     take(&all->tally[1], fit->resolved ? fit->dead_s.value : (double)NAN);
     take(&all->tally[2], fit->resolved ? fit->tau_s.value : (double)NAN);
     take(&all->tally[3], fit->resolved ? fit->time_63_s.value : (double)NAN);
+    take(&all->tally[4], fit->resolved ? fit->transition_s.value : (double)NAN);
     return RIG_OK;
 }
 

@@ -123,13 +123,39 @@ static int tell_rest(struct chain *chain, const struct link *link, struct rig_er
     return RIG_OK;
 }
 
+static int tell_bandwidth(struct chain *chain, const struct link *link, struct rig_err *err)
+{
+    char title[RESULT_TEXT_SIZE];
+    snprintf(title, sizeof title, "Bandwidth, -3 dB, of the %s", link->role);
+    struct result *result = add(chain, link, "link_bandwidth", title, "Hz", err);
+    if (!result)
+        return err->code;
+    if (!isfinite(link->bandwidth_hz.value) || !isfinite(link->bandwidth_hz.u)) {
+        result_refuse(result, "%s",
+                      *link->wave_reason ? link->wave_reason
+                      : *link->reason    ? link->reason
+                                         : "there is no static map of it");
+        return RIG_OK;
+    }
+    result_contribute(result, "noise of the waves", 'A', link->bandwidth_hz.u,
+                      link->bandwidth_hz.dof);
+    result_contribute_within(result, "between the frequencies", fabs(link->bandwidth_drawn_hz));
+    result_combine(result, link->bandwidth_hz.value,
+                   "gain over that of the link before it, drawn between frequencies");
+    return RIG_OK;
+}
+
 int link_tell(struct chain *chain, struct link *link, const struct link *before,
               struct rig_err *err)
 {
-    static const char *const steps[STEP_VALUES] = {"link_step_lag", "link_dead_time",
-                                                   "link_time_constant", "link_time_63"};
-    static const char *const titles[STEP_VALUES] = {"Mean lag after a step", "Dead time",
-                                                    "Time constant", "Time to 63.2 %"};
+    static const struct {
+        const char *name, *title;
+        bool on_clocks; /* both lines' delays are in it */
+    } steps[STEP_VALUES] = {{"link_step_lag", "Mean lag after a step", true},
+                            {"link_dead_time", "Dead time", true},
+                            {"link_time_constant", "Time constant", false},
+                            {"link_time_63", "Time to 63.2 %", true},
+                            {"link_transition", "Transition duration, 10 to 90 %,", false}};
     char how[RESULT_TEXT_SIZE];
     struct estimate lag = both_ways(link);
     snprintf(how, sizeof how, "offset behind the %s on ramps, against speed", before->role);
@@ -151,8 +177,10 @@ int link_tell(struct chain *chain, struct link *link, const struct link *before,
     snprintf(how, sizeof how, "one time constant and a dead time behind what the %s did",
              before->role);
     for (int v = 0; !code && v < STEP_VALUES; v++)
-        code = put(chain, link, strcmp(steps[v], "link_time_constant") ? before : NULL, steps[v],
-                   titles[v], "s", link->step[v], how, err);
+        code = put(chain, link, steps[v].on_clocks ? before : NULL, steps[v].name, steps[v].title,
+                   "s", link->step[v], how, err);
+    if (!code)
+        code = tell_bandwidth(chain, link, err);
     if (!code && isnan(link->rate_mm_s.value))
         snprintf(link->reason, sizeof link->reason,
                  "no limit was met; the fastest change was %.3g mm/s", link->fastest_mm_s);

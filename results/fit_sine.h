@@ -23,6 +23,11 @@ struct fit_frequency_row {
 int fit_sine_each(struct fit_work *work, struct fit_frequency_row **rows, size_t *count,
                   struct rig_err *err);
 
+/* The inferred depth over a segment's cycles, at its planned frequency. RIG_EUNKNOWABLE: too few
+ * readings, or saturated ones. */
+int fit_inferred_sine(const struct fit_work *work, size_t segment, struct sine_fit *fit,
+                      struct rig_err *err);
+
 /* The longer lag of rising and falling water, by the ramps; 0: they don't tell. */
 double fit_sine_longest_lag_s(const struct fit_work *work);
 

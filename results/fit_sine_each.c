@@ -68,12 +68,15 @@ struct wave {
     bool has_own; /* false: too few cycles, or nothing near */
 };
 
-static int inferred_sine(const struct fit_work *work, size_t index, double frequency_hz,
-                         struct wave *wave, struct rig_err *err)
+/* The inferred depth over a segment's cycles; the caller frees *samples, on error too. */
+static int inferred_samples(const struct fit_work *work, size_t index, struct sample **samples,
+                            size_t *used, struct rig_err *err)
 {
     struct digest_point *points;
-    size_t count, used = 0;
+    size_t count;
     bool saturates = false;
+    *samples = NULL;
+    *used = 0;
     int code = fit_saturates(work, index, &saturates, err);
     if (code || saturates)
         return code ? code : rig_fail(err, RIG_EUNKNOWABLE, "the reading is saturated in it");
@@ -81,30 +84,68 @@ static int inferred_sine(const struct fit_work *work, size_t index, double frequ
                               &count, err);
     if (code)
         return code;
-    struct sample *samples = calloc(count + 1, sizeof *samples);
-    if (!samples) {
+    *samples = calloc(count + 1, sizeof **samples);
+    if (!*samples) {
         free(points);
         return rig_fail_memory(err, "a sine's points");
     }
     for (size_t i = 0; i < count; i++) {
         double depth = fit_inferred_depth(work, points[i].mean);
         if (isfinite(depth))
-            samples[used++] = sample_of_bin(points[i].cycle_s + points[i].t_s, points[i].width_s,
-                                            depth, points[i].n);
+            (*samples)[(*used)++] = sample_of_bin(points[i].cycle_s + points[i].t_s,
+                                                  points[i].width_s, depth, points[i].n);
     }
-    size_t harmonics = used / 4 < HARMONICS ? used / 4 : HARMONICS;
-    if (harmonics < 3)
-        code = rig_fail(err, RIG_EUNKNOWABLE, "too few readings in a cycle");
-    else
-        code = sine_fit(&wave->planned, samples, used, frequency_hz, harmonics, err);
+    free(points);
+    return RIG_OK;
+}
+
+static size_t harmonics_of(size_t used)
+{
+    return used / 4 < HARMONICS ? used / 4 : HARMONICS;
+}
+
+static double frequency_of(const struct fit_work *work, size_t segment)
+{
+    return plan_families(work->plan)[plan_segments(work->plan)[segment].family].frequency_hz;
+}
+
+static int fit_planned(struct sine_fit *fit, const struct sample samples[], size_t used,
+                       double frequency_hz, struct rig_err *err)
+{
+    if (harmonics_of(used) < 3)
+        return rig_fail(err, RIG_EUNKNOWABLE, "too few readings in a cycle");
+    return sine_fit(fit, samples, used, frequency_hz, harmonics_of(used), err);
+}
+
+int fit_inferred_sine(const struct fit_work *work, size_t segment, struct sine_fit *fit,
+                      struct rig_err *err)
+{
+    struct sample *samples;
+    size_t used;
+    int code = inferred_samples(work, segment, &samples, &used, err);
+    if (!code)
+        code = fit_planned(fit, samples, used, frequency_of(work, segment), err);
+    free(samples);
+    return code;
+}
+
+static int inferred_wave(const struct fit_work *work, size_t segment, struct wave *wave,
+                         struct rig_err *err)
+{
+    struct sample *samples;
+    size_t used;
+    double frequency_hz = frequency_of(work, segment);
     wave->has_own = false;
-    if (!code && points[count - 1].cycle_s > points[0].cycle_s) {
-        code = sine_fit_frequency(&wave->own, samples, used, frequency_hz, harmonics, err);
+    int code = inferred_samples(work, segment, &samples, &used, err);
+    if (!code)
+        code = fit_planned(&wave->planned, samples, used, frequency_hz, err);
+    /* Groups of cycles apart: else there is nothing to tell a frequency by. */
+    if (!code && samples[used - 1].t_s - samples[0].t_s > 1 / frequency_hz) {
+        code = sine_fit_frequency(&wave->own, samples, used, frequency_hz, harmonics_of(used), err);
         wave->has_own = code == RIG_OK;
         code = code == RIG_EUNKNOWABLE ? RIG_OK : code;
     }
     free(samples);
-    free(points);
     return code;
 }
 
@@ -184,11 +225,6 @@ static void *open_one(void *whole, struct rig_err *err)
     return one;
 }
 
-static double frequency_of(const struct fit_work *work, size_t segment)
-{
-    return plan_families(work->plan)[plan_segments(work->plan)[segment].family].frequency_hz;
-}
-
 static int fit_one(void *part, size_t item, struct in_order_worker *worker, struct rig_err *err)
 {
     (void)worker;
@@ -196,7 +232,7 @@ static int fit_one(void *part, size_t item, struct in_order_worker *worker, stru
     const struct fit_work *work = one->each->work;
     size_t segment = one->each->segments[item];
     one->why = (struct rig_err){0};
-    one->known = inferred_sine(work, segment, frequency_of(work, segment), &one->output, &one->why);
+    one->known = inferred_wave(work, segment, &one->output, &one->why);
     return one->known == RIG_EMEMORY ? rig_fail_memory(err, "the sines of a recording") : RIG_OK;
 }
 
