@@ -22,26 +22,16 @@ struct waves {
 
 /* One wave; of one thread. */
 struct one {
-    const struct waves *all;
     struct sine_ratio ratio;
     bool known;
 };
 
-static void *open_one(void *whole, struct rig_err *err)
-{
-    struct one *one = calloc(1, sizeof *one);
-    if (one)
-        one->all = whole;
-    else
-        rig_fail_memory(err, "a link's waves");
-    return one;
-}
-
-static int fit_one(void *part, size_t item, struct in_order_worker *worker, struct rig_err *err)
+static int fit_one(const void *whole, void *part, size_t item, struct in_order_worker *worker,
+                   struct rig_err *err)
 {
     (void)worker;
+    const struct waves *all = whole;
     struct one *one = part;
-    const struct waves *all = one->all;
     struct sine_fit input, output;
     struct rig_err why = {0};
     size_t segment = all->segments[item];
@@ -121,7 +111,7 @@ int link_from_sines(struct link *link, const struct link *before, struct rig_err
     if (!code) {
         size_t count = list(work, segments, met);
         all.ratios = calloc(count + 1, sizeof *all.ratios);
-        const struct in_order job = {&all, open_one, fit_one, take_one, free};
+        const struct in_order job = {&all, sizeof(struct one), NULL, fit_one, take_one, NULL};
         code = all.ratios ? in_order_run(&job, count, work->threads, err)
                           : rig_fail_memory(err, "a link's waves");
     }

@@ -101,36 +101,25 @@ struct link_steps {
 
 /* One step; of one thread. */
 struct one {
-    const struct link_steps *all;
     struct side ahead, behind;
     struct link_rate seen;
     struct step_fit fit;
     int known; /* RIG_OK: there is a fit */
 };
 
-static void *open_one(void *whole, struct rig_err *err)
-{
-    struct one *one = calloc(1, sizeof *one);
-    if (one)
-        one->all = whole;
-    else
-        rig_fail_memory(err, "a link's step");
-    return one;
-}
-
 static void close_one(void *part)
 {
     struct one *one = part;
     free(one->ahead.samples);
     free(one->behind.samples);
-    free(one);
 }
 
-static int fit_one(void *part, size_t item, struct in_order_worker *worker, struct rig_err *err)
+static int fit_one(const void *whole, void *part, size_t item, struct in_order_worker *worker,
+                   struct rig_err *err)
 {
     (void)worker;
+    const struct link_steps *all = whole;
     struct one *one = part;
-    const struct link_steps *all = one->all;
     struct side *ahead = &one->ahead, *behind = &one->behind;
     struct rig_err why = {0};
     int code = around(&all->before->work, all->steps[item], ahead, err);
@@ -195,7 +184,7 @@ int link_from_steps(struct link *link, const struct link *before, struct rig_err
         .window_s = fmax(2.2 * interval_s, 5 * work->row_interval_s[work->sensor_source]),
     };
     list(&all);
-    const struct in_order job = {&all, open_one, fit_one, take_one, close_one};
+    const struct in_order job = {&all, sizeof(struct one), NULL, fit_one, take_one, close_one};
     int code = in_order_run(&job, all.count, work->threads, err);
     for (int v = 0; v < STEP_VALUES; v++)
         link->step[v] = mean_of(&all.tally[v]);

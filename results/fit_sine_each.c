@@ -209,28 +209,19 @@ struct each {
 
 /* Of one thread. */
 struct one {
-    const struct each *each;
     struct wave output;
     int known; /* RIG_OK: there is a fit */
     struct rig_err why;
 };
 
-static void *open_one(void *whole, struct rig_err *err)
-{
-    struct one *one = calloc(1, sizeof *one);
-    if (one)
-        one->each = whole;
-    else
-        rig_fail_memory(err, "the sines of a recording");
-    return one;
-}
-
-static int fit_one(void *part, size_t item, struct in_order_worker *worker, struct rig_err *err)
+static int fit_one(const void *whole, void *part, size_t item, struct in_order_worker *worker,
+                   struct rig_err *err)
 {
     (void)worker;
+    const struct each *each = whole;
     struct one *one = part;
-    const struct fit_work *work = one->each->work;
-    size_t segment = one->each->segments[item];
+    const struct fit_work *work = each->work;
+    size_t segment = each->segments[item];
     one->why = (struct rig_err){0};
     one->known = inferred_wave(work, segment, &one->output, &one->why);
     return one->known == RIG_EMEMORY ? rig_fail_memory(err, "the sines of a recording") : RIG_OK;
@@ -308,7 +299,7 @@ int fit_sine_each(struct fit_work *work, struct fit_frequency_row **rows, size_t
             is_seen(work, i))
             each.segments[listed++] = i;
     }
-    const struct in_order job = {&each, open_one, fit_one, take_one, free};
+    const struct in_order job = {&each, sizeof(struct one), NULL, fit_one, take_one, NULL};
     int code = in_order_run(&job, listed, work->threads, err);
     free(each.segments);
     *count = each.count;

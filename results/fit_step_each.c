@@ -168,39 +168,29 @@ struct each {
 
 /* Of one thread. */
 struct one {
-    const struct each *each;
     struct fit_step_data data;
     struct step_fit fit;
     int known; /* RIG_OK: there is a fit */
     struct rig_err why;
 };
 
-static void *open_one(void *whole, struct rig_err *err)
-{
-    struct one *one = calloc(1, sizeof *one);
-    if (one)
-        one->each = whole;
-    else
-        rig_fail_memory(err, "a step's points");
-    return one;
-}
-
 static void close_one(void *part)
 {
     struct one *one = part;
     free(one->data.samples);
     free(one->data.left);
-    free(one);
 }
 
-static int fit_one(void *part, size_t item, struct in_order_worker *worker, struct rig_err *err)
+static int fit_one(const void *whole, void *part, size_t item, struct in_order_worker *worker,
+                   struct rig_err *err)
 {
     (void)worker;
+    const struct each *each = whole;
     struct one *one = part;
     struct fit_step_data *data = &one->data;
-    const struct fit_step_way *way = one->each->way;
+    const struct fit_step_way *way = each->way;
     const struct step_options options = {.kinds = way->kinds};
-    int code = gather(one->each->work, one->each->steps[item], way->play_mm, data, err);
+    int code = gather(each->work, each->steps[item], way->play_mm, data, err);
     if (code)
         return code;
     one->why = (struct rig_err){0};
@@ -289,7 +279,7 @@ int fit_step_each(struct fit_work *work, int direction, struct fit_step_way *way
     for (size_t k = 0; k < RESPONSE_KIND_COUNT; k++)
         way->aicc[k] = 0;
     list(&each);
-    const struct in_order job = {&each, open_one, fit_one, take_one, close_one};
+    const struct in_order job = {&each, sizeof(struct one), NULL, fit_one, take_one, close_one};
     int code = in_order_run(&job, each.count, work->threads, err);
     free(each.steps);
     return code;

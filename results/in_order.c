@@ -5,6 +5,7 @@
 #include <pthread.h>
 #include <stdatomic.h>
 #include <stdint.h>
+#include <stdlib.h>
 #include <unistd.h>
 
 enum { THREAD_LIMIT = 8 };
@@ -72,7 +73,7 @@ static void one_item(struct in_order_worker *worker)
     struct crew *crew = worker->crew;
     const struct in_order *job = crew->job;
     struct rig_err err = {0};
-    int code = job->work(worker->part, worker->item, worker, &err);
+    int code = job->work(job->whole, worker->part, worker->item, worker, &err);
     in_order_wait(worker);
     if (!code && !in_order_stopped(worker))
         code = job->take(job->whole, worker->part, worker->item, &err);
@@ -92,20 +93,35 @@ static void *run_worker(void *context)
     return NULL;
 }
 
+static void close_part(const struct in_order *job, void *part)
+{
+    if (part && job->close)
+        job->close(part);
+    free(part);
+}
+
+static int open_part(const struct in_order *job, void **part, struct rig_err *err)
+{
+    *part = calloc(1, job->part_size);
+    if (!*part)
+        return rig_fail_memory(err, "what a thread works with");
+    return job->open ? job->open(job->whole, *part, err) : RIG_OK;
+}
+
 static int run(struct crew *crew, size_t threads, struct rig_err *err)
 {
     struct in_order_worker workers[THREAD_LIMIT];
     pthread_t running[THREAD_LIMIT];
-    size_t ready = 0, started = 1;
+    size_t opened = 0, started = 1;
     int code = RIG_OK;
-    for (; !code && ready < threads; ready += !code) {
-        workers[ready] = (struct in_order_worker){.crew = crew};
-        workers[ready].part = crew->job->open(crew->job->whole, err);
-        code = workers[ready].part ? RIG_OK : RIG_EMEMORY;
+    while (!code && opened < threads) {
+        struct in_order_worker *worker = &workers[opened++];
+        *worker = (struct in_order_worker){.crew = crew};
+        code = open_part(crew->job, &worker->part, err);
     }
     if (!code) {
         /* Where there are no more threads to be had, fewer do. */
-        while (started < ready &&
+        while (started < opened &&
                pthread_create(&running[started], NULL, run_worker, &workers[started]) == 0)
             started++;
         run_worker(&workers[0]);
@@ -114,8 +130,8 @@ static int run(struct crew *crew, size_t threads, struct rig_err *err)
         if ((code = crew->code) && err)
             *err = crew->err;
     }
-    while (ready > 0)
-        crew->job->close(workers[--ready].part);
+    while (opened > 0)
+        close_part(crew->job, workers[--opened].part);
     return code;
 }
 

@@ -12,15 +12,17 @@
 struct in_order_worker;
 
 struct in_order {
-    void *whole; /* passed on; NULL allowed */
-    /* What one thread needs for itself. NULL on error. */
-    void *(*open)(void *whole, struct rig_err *err);
+    void *whole;      /* passed on; NULL allowed */
+    size_t part_size; /* of what one thread needs for itself, zeroed at first */
+    /* Fills a part; what it made is closed by `close`, on error too. NULL: nothing to fill. */
+    int (*open)(void *whole, void *part, struct rig_err *err);
     /* One item; several threads at the same time, each with its own part. */
-    int (*work)(void *part, size_t item, struct in_order_worker *worker, struct rig_err *err);
+    int (*work)(const void *whole, void *part, size_t item, struct in_order_worker *worker,
+                struct rig_err *err);
     /* Right behind the item's work, once the items before it have been taken. Never by two
      * threads at the same time, but while others work. */
     int (*take)(void *whole, void *part, size_t item, struct rig_err *err);
-    void (*close)(void *part);
+    void (*close)(void *part); /* what is in it; NULL: nothing */
 };
 
 /* threads: 0 for as many as there are processors. Returns the first error by number of item, with

@@ -54,11 +54,12 @@ static int take_batch(void *context, const struct row_batch *batch, struct rig_e
     return in_order_stopped(share->worker) ? -1 : merge_parts(share, err);
 }
 
-static int scan_chunk(void *context, size_t chunk, struct in_order_worker *worker,
-                      struct rig_err *err)
+static int scan_chunk(const void *whole, void *context, size_t chunk,
+                      struct in_order_worker *worker, struct rig_err *err)
 {
+    const struct pass *pass = whole;
     struct share *share = context;
-    uint64_t from = (uint64_t)chunk * CHUNK, size = share->pass->file->size;
+    uint64_t from = (uint64_t)chunk * CHUNK, size = pass->file->size;
     uint64_t to = size - from < CHUNK ? size : from + CHUNK;
     share->worker = worker;
     share->report = (struct scan_report){0};
@@ -83,27 +84,18 @@ static void close_share(void *context)
         if (share->parts[i])
             pass->collectors[i].close(share->parts[i]);
     recording_table_scanner_close(&share->scanner);
-    free(share);
 }
 
-static void *open_share(void *whole, struct rig_err *err)
+static int open_share(void *whole, void *context, struct rig_err *err)
 {
-    struct pass *pass = whole;
-    struct share *share = calloc(1, sizeof *share);
-    if (!share) {
-        rig_fail_memory(err, "rows of a recording");
-        return NULL;
-    }
-    share->pass = pass;
+    struct share *share = context;
+    const struct pass *pass = share->pass = whole;
     int code = recording_table_scanner_open(&share->scanner, pass->file, take_batch, share, err);
     for (size_t i = 0; !code && i < pass->collector_count; i++) {
         share->parts[i] = pass->collectors[i].open(pass->collectors[i].whole, err);
         code = share->parts[i] ? RIG_OK : RIG_EMEMORY;
     }
-    if (!code)
-        return share;
-    close_share(share);
-    return NULL;
+    return code;
 }
 
 int recording_pass(const struct recording *recording, size_t source, size_t threads,
@@ -119,7 +111,8 @@ int recording_pass(const struct recording *recording, size_t source, size_t thre
                             .collectors = collectors,
                             .collector_count = count,
                             .report = recording_table_report(&file)};
-        const struct in_order job = {&pass, open_share, scan_chunk, take_chunk, close_share};
+        const struct in_order job = {&pass,      sizeof(struct share), open_share,
+                                     scan_chunk, take_chunk,           close_share};
         code = in_order_run(&job, (size_t)((file.size + CHUNK - 1) / CHUNK), threads, err);
         scan_report_add(report, &pass.report);
     }

@@ -25,18 +25,13 @@ struct part {
     size_t item;
 };
 
-static void *open_part(void *context, struct rig_err *err)
+static int open_part(void *context, void *context_of_part, struct rig_err *err)
 {
     struct whole *whole = context;
-    struct part *part = calloc(1, sizeof *part);
-    assert_non_null(part);
+    struct part *part = context_of_part;
     part->whole = whole;
-    if ((size_t)atomic_fetch_add(&whole->open, 1) + 1 != whole->refuses_part)
-        return part;
-    atomic_fetch_sub(&whole->open, 1);
-    free(part);
-    rig_fail_memory(err, "a part");
-    return NULL;
+    size_t number = (size_t)atomic_fetch_add(&whole->open, 1) + 1;
+    return number == whole->refuses_part ? rig_fail_memory(err, "a part") : RIG_OK;
 }
 
 /* One thread alone has its turn. */
@@ -54,7 +49,6 @@ static void close_part(void *context)
 {
     struct part *part = context;
     atomic_fetch_sub(&part->whole->open, 1);
-    free(part);
 }
 
 /* Some items take much longer than others. */
@@ -66,10 +60,12 @@ static unsigned busy(size_t item)
     return sum;
 }
 
-static int work(void *context, size_t item, struct in_order_worker *worker, struct rig_err *err)
+static int work(const void *context, void *context_of_part, size_t item,
+                struct in_order_worker *worker, struct rig_err *err)
 {
-    struct part *part = context;
+    struct part *part = context_of_part;
     struct whole *whole = part->whole;
+    atomic_fetch_add(&whole->wrong, whole != context);
     atomic_fetch_add(&whole->worked[item], 1);
     part->item = item;
     if (whole->waits && item % 3 == 0) {
@@ -100,7 +96,7 @@ static int take(void *context, void *context_of_part, size_t item, struct rig_er
 
 static int run(struct whole *whole, size_t items, size_t threads, struct rig_err *err)
 {
-    const struct in_order job = {whole, open_part, work, take, close_part};
+    const struct in_order job = {whole, sizeof(struct part), open_part, work, take, close_part};
     *err = (struct rig_err){0};
     int code = in_order_run(&job, items, threads, err);
     assert_int_equal(atomic_load(&whole->open), 0);
