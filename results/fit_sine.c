@@ -107,6 +107,9 @@ static int each_frequency(struct fit_work *work, const struct fit_frequency_row 
         result_contribute(result, "play of board and stage", 'B', fabs(rows[i].play_gain),
                           INFINITY);
         result_contribute_within(result, "settling of the first cycles", rows[i].settling);
+        if (rows[i].curve > 0)
+            result_contribute(result, "slope of the curve", 'A', ratio->gain * rows[i].curve,
+                              work->curve.parameter_dof);
         result_combine(result, ratio->gain, "sine of known frequency, inferred against true depth");
         snprintf(name, sizeof name, "phase_%zu", i + 1);
         snprintf(title, sizeof title, "Phase at %.4g Hz", ratio->frequency_hz);
@@ -130,6 +133,7 @@ static int each_frequency(struct fit_work *work, const struct fit_frequency_row 
 /* What one number from all frequencies rests on, besides noise. */
 struct shared_parts {
     double play;      /* what one standard uncertainty of the play changes */
+    double curve;     /* and one of the curve's slope; 0: nothing */
     double drawn;     /* half width of what the way to it leaves open */
     double queue_u_s; /* NaN: it is no time on the clock */
 };
@@ -148,6 +152,9 @@ static int put(struct fit_work *work, const char *name, const char *title, const
     result_contribute(result, "noise of the sines", 'A', estimate.u, estimate.dof);
     if (isfinite(parts.play))
         result_contribute(result, "play of board and stage", 'B', fabs(parts.play), INFINITY);
+    if (isfinite(parts.curve) && parts.curve != 0)
+        result_contribute(result, "slope of the curve", 'A', fabs(parts.curve),
+                          work->curve.parameter_dof);
     if (isfinite(parts.queue_u_s)) {
         contribute_queue(result, 1, parts.queue_u_s);
         fit_contribute_time(work, result, 1);
@@ -181,7 +188,8 @@ static void make_points(struct sine_ratio points[], struct sine_ratio wider[],
 /* One dead time and one time constant over all frequencies, and what needs no model. */
 static int tell_response(struct fit_work *work, const struct fit_frequency_row rows[], size_t count,
                          const struct frequency_fit *fit, const struct frequency_fit *wider,
-                         const char *reason, struct rig_err *err)
+                         const struct frequency_fit *steeper, const char *reason,
+                         struct rig_err *err)
 {
     static const char model[] = "dead time and one time constant over all frequencies";
     double queue_u_s = 0;
@@ -190,14 +198,16 @@ static int tell_response(struct fit_work *work, const struct fit_frequency_row r
     /* A model's bandwidth beyond the highest frequency would be a guess, and where draining is
      * otherwise than rising the measured gains are the better witness. */
     const char *unseen = reason ? reason : *fit->bandwidth_reason ? fit->bandwidth_reason : NULL;
-    const struct shared_parts seen = {.play = wider->bandwidth_seen_hz.value -
-                                              fit->bandwidth_seen_hz.value,
-                                      .drawn = fit->bandwidth_drawn_hz,
-                                      .queue_u_s = NAN};
+    const struct shared_parts seen = {
+        .play = wider->bandwidth_seen_hz.value - fit->bandwidth_seen_hz.value,
+        .curve = steeper->bandwidth_seen_hz.value - fit->bandwidth_seen_hz.value,
+        .drawn = fit->bandwidth_drawn_hz,
+        .queue_u_s = NAN};
     int code = put(work, "bandwidth", "Bandwidth, -3 dB", "Hz", fit->bandwidth_seen_hz, seen,
                    "measured gains, drawn between frequencies", unseen, err);
-    const struct shared_parts time_constant = {
-        .play = wider->tau_s.value - fit->tau_s.value, .drawn = 0, .queue_u_s = NAN};
+    const struct shared_parts time_constant = {.play = wider->tau_s.value - fit->tau_s.value,
+                                               .curve = steeper->tau_s.value - fit->tau_s.value,
+                                               .queue_u_s = NAN};
     if (!code)
         code =
             put(work, "sine_time_constant", "Time constant, from sines", "s", fit->tau_s,
@@ -227,26 +237,30 @@ static int over_frequencies(struct fit_work *work, const struct fit_frequency_ro
                             size_t count, struct rig_err *err)
 {
     struct sine_ratio *points = calloc(2 * count + 1, sizeof *points);
-    struct frequency_fit fit = {0}, wider = {0};
+    struct frequency_fit fit = {0}, wider = {0}, steeper = {0};
     struct rig_err why = {0};
     if (!points)
         return rig_fail_memory(err, "the sines of a recording");
     make_points(points, points + count, rows, count);
     /* The depth is the curve's own: at rest the gain is 1. */
-    const struct frequency_options options = {.sample_interval_s =
-                                                  work->row_interval_s[work->sensor_source],
-                                              .gain_at_rest = 1,
-                                              .longest_lag_s = fit_sine_longest_lag_s(work)};
+    struct frequency_options options = {.sample_interval_s =
+                                            work->row_interval_s[work->sensor_source],
+                                        .gain_at_rest = 1,
+                                        .longest_lag_s = fit_sine_longest_lag_s(work)};
     int code = count ? frequency_estimate(&fit, points, count, &options, NULL, &why)
                      : rig_fail(&why, RIG_EUNKNOWABLE, "the profile has no sines that were run");
     if (!code && frequency_estimate(&wider, points + count, count, &options, NULL, NULL))
         wider = fit;
+    for (size_t i = 0; i < count; i++)
+        options.gain_at_rest = fmax(options.gain_at_rest, 1 + rows[i].curve);
+    if (!code && frequency_estimate(&steeper, points, count, &options, NULL, NULL))
+        steeper = fit;
     free(points);
     if (code == RIG_EMEMORY)
         return rig_fail_memory(err, "the sines of a recording");
     if (!code && *fit.note)
         fit_warn(work->fit, "Frequency response: %s", fit.note);
-    return tell_response(work, rows, count, &fit, &wider, code ? why.text : NULL, err);
+    return tell_response(work, rows, count, &fit, &wider, &steeper, code ? why.text : NULL, err);
 }
 
 int fit_sines(struct fit_work *work, struct rig_err *err)

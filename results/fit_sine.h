@@ -15,6 +15,7 @@ struct fit_frequency_row {
     double tie_u_s;             /* of its own stroke */
     double queue_u_s;           /* shared with the other sines */
     double play_gain, play_rad; /* what one standard uncertainty of the play changes */
+    double curve;               /* relative u of the curve's slope there, 0 where it is nothing */
     double settling;            /* what is left of the first cycles' settling, as a gain, at most */
 };
 

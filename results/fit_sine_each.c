@@ -175,6 +175,17 @@ static double settling_left(const struct fit_work *work, const struct plan_segme
     return missing * 2 * tau_s / sqrt(1 + wt * wt) / (segment->duration_s - skipped_s);
 }
 
+/* A curve that is a little steeper makes all waves as much smaller. Below this share it is nothing
+ * beside the noise of a wave. */
+static const double steepness_counts = 3e-4;
+
+static double slope_share(const struct fit_work *work, double depth_mm)
+{
+    double share =
+        curve_slope_u(&work->curve, depth_mm) / fabs(curve_slope(&work->curve, depth_mm));
+    return share > steepness_counts ? share : 0;
+}
+
 /* NaN where no ramps or stairs told it: then it was taken as none. */
 static double play_u_mm(const struct fit_work *work)
 {
@@ -258,6 +269,7 @@ static int take_one(void *whole, void *part, size_t item, struct rig_err *err)
     row.play_gain = other.gain - row.ratio.gain;
     row.play_rad = sine_wrap(other.phase_rad - row.ratio.phase_rad);
     row.tie_u_s = stroke->scatter_s;
+    row.curve = slope_share(work, motion->input.mean);
     row.settling = settling_left(work, segment, frequency_hz);
     row.queue_u_s = stroke->queued ? work->timeline.queue_u_s : 0;
     each->rows[each->count++] = row;

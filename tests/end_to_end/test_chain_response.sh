@@ -33,7 +33,11 @@ run() { # PROFILE OUT
     "$WETSWEEP" run "$1" --rig "$profiles/bench.rig" --bench "$profiles/harbour-b-bare.bench" \
         --board WS-B-0007 --revision B --out "$2" >/dev/null && "$WETSWEEP" fit "$2" >/dev/null
 }
-run chain.profile chain.recording && sed '/^sine/d' chain.profile >steps.profile && run steps.profile steps.recording || exit 1
+sed '/^sine/d' chain.profile >steps.profile
+sed 's/in 7 steps/in 3 steps/' chain.profile >few.profile # too few levels to see the curve's bend
+for kind in chain steps few; do
+    run "$kind.profile" "$kind.recording" || exit 1
+done
 
 python3 - <<'PYTHON'
 import json, math
@@ -63,5 +67,12 @@ for role, tau, held in (('controller', 0.15, 0.1), ('actuator', 0.25, 0.02)):
     check([part['name'] for part in band['budget']] == ['noise of the waves', 'between the frequencies'], f'{role}: {band["budget"]}')
 without = json.load(open('steps.recording/results.json'))['results']['link_bandwidth_actuator']
 check(without['value'] is None and 'no sines' in without['reason'], f'without waves: {without}')
+few = json.load(open('few.recording/results.json'))['results']
+for name in ('gain_1', 'gain_3', 'bandwidth'):
+    right, rough = r[name], few[name]
+    half = (rough['high_95'] - rough['low_95']) / 2
+    print(name, right['value'], rough['value'], half)
+    check(abs(rough['value'] - right['value']) < half, f'{name} by a curve of four levels: {rough["value"]} +- {half}, by eight {right["value"]}')
+    check('slope of the curve' in [part['name'] for part in rough['budget']], f'{name}: {rough["budget"]}')
 raise SystemExit(failed)
 PYTHON
