@@ -84,7 +84,9 @@ static void measure(struct fit *fit, struct sim_truth *given, unsigned trial, in
     /* Turned into microseconds by a gain that suits the curve. */
     double gain = between(random, 5, 20) / truth->curve[1];
     draw_link(random, &truth->controller, gain, 1500 - gain * truth->curve[0]);
-    draw_link(random, &truth->actuator, 1, 0);
+    do
+        draw_link(random, &truth->actuator, 1, 0);
+    while (truth->actuator.interval_s == truth->controller.interval_s); /* in step for ever */
     if (trial % 2) /* sent a hundred times a second, worked out ten times */
         truth->controller.interval_s = 0.1;
     if (turn) {
