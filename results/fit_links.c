@@ -202,6 +202,8 @@ int fit_links(struct fit_work *work, struct rig_err *err)
     int code = RIG_OK;
     for (size_t i = 0; !code && i < chain->count; i++)
         code = one_link(chain, i, err);
+    if (!code)
+        code = chain_tell_others(chain, err);
     if (!code && chain->count > 1)
         code = chain_tell(chain, err);
     if (!code)

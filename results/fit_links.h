@@ -45,6 +45,8 @@ int link_from_sines(struct link *link, const struct link *before, struct rig_err
 /* Results of one link; reason: why its update interval is not known, "" when it is. */
 int link_tell_update(struct chain *chain, const struct link *link, const char *reason,
                      struct rig_err *err);
+/* The same of channels that are no links, by their names, where they have one to tell. */
+int chain_tell_others(struct chain *chain, struct rig_err *err);
 int link_tell(struct chain *chain, struct link *link, const struct link *before,
               struct rig_err *err);
 /* Shares and the slow link, once every link has been told; figures. */

@@ -59,6 +59,35 @@ int link_tell_update(struct chain *chain, const struct link *link, const char *r
     return RIG_OK;
 }
 
+static bool is_told(const struct chain *chain, const struct rig_channel *channel)
+{
+    char name[RESULT_NAME_SIZE];
+    snprintf(name, sizeof name, "update_interval_%s", channel->name);
+    bool told = result_find(&chain->work->fit->results, name) != NULL;
+    for (size_t i = 0; i < chain->count && !told; i++)
+        told = chain->links[i].channel == channel;
+    return told;
+}
+
+int chain_tell_others(struct chain *chain, struct rig_err *err)
+{
+    const struct fit_work *work = chain->work;
+    for (size_t s = 0; s < work->rig->source_count; s++)
+        for (size_t c = 0; c < work->rig->sources[s].channel_count; c++) {
+            const struct rig_channel *channel = &work->rig->sources[s].channels[c];
+            struct link link = {.role = channel->name, .channel = channel, .updates = true};
+            if (is_told(chain, channel))
+                continue;
+            int code = update_interval_of(&link.update, work->changes[s][c],
+                                          work->row_interval_s[s], NULL);
+            if (code == RIG_EMEMORY)
+                return rig_fail_memory(err, "a channel's changes");
+            if (!code && (code = link_tell_update(chain, &link, "", err)))
+                return code;
+        }
+    return RIG_OK;
+}
+
 /* before: whose line's delay counts too; NULL: one that leaves this result alone. */
 static int put(struct chain *chain, const struct link *link, const struct link *before,
                const char *name, const char *title, const char *unit, struct estimate estimate,

@@ -82,7 +82,6 @@ struct fit_work {
     struct row_watch *watches[RIG_SOURCE_LIMIT];
     double rail_low, rail_high; /* at which the sensor is saturated; NaN: nowhere */
     struct row_times *times[RIG_SOURCE_LIMIT];
-    /* Of the channels that are links of the chain; the others have none. */
     struct update_changes *changes[RIG_SOURCE_LIMIT][RIG_CHANNEL_LIMIT];
     struct static_point *points;
     size_t point_count;

@@ -75,15 +75,9 @@ static void close_share(void *context)
     free(share);
 }
 
-/* ---- when the links of the chain renew their values ---- */
+/* ---- when channels renew their values ---- */
 
-static bool is_link(const struct rig_channel *channel)
-{
-    return channel->role == ROLE_SENSOR || channel->role == ROLE_CONTROLLER ||
-           channel->role == ROLE_ACTUATOR;
-}
-
-/* Of the channels that are links, by their places; the others have none. Of the whole, `full` says
+/* Of the channels, by their places. Of the whole, `full` says
  * that a channel needs no more: what comes behind a full one would be left out in any case. */
 struct change_share {
     struct change_share *whole;
@@ -112,8 +106,7 @@ static void *open_changes(void *context, struct rig_err *err)
         share->first_channel = whole->first_channel;
     }
     for (size_t c = 0; !lost && c < whole->source->channel_count; c++)
-        if (is_link(&whole->source->channels[c]))
-            lost = !(share->of[c] = calloc(1, sizeof *share->of[c]));
+        lost = !(share->of[c] = calloc(1, sizeof *share->of[c]));
     if (!lost)
         return share;
     close_changes(share);

@@ -112,6 +112,12 @@ void fit_watch_rows(struct fit_work *work, size_t index, const struct scan_repor
 
 /* ---- values ---- */
 
+static bool is_link(const struct rig_channel *channel)
+{
+    return channel->role == ROLE_SENSOR || channel->role == ROLE_CONTROLLER ||
+           channel->role == ROLE_ACTUATOR;
+}
+
 static void tell_values(struct fit_work *work, size_t source, size_t channel)
 {
     const struct digest *digest = work->digests[source];
@@ -186,7 +192,7 @@ int fit_watch_values(struct fit_work *work, struct rig_err *err)
 {
     for (size_t s = 0; s < work->rig->source_count; s++)
         for (size_t c = 0; c < work->rig->sources[s].channel_count; c++)
-            if (work->changes[s][c])
+            if (is_link(&work->rig->sources[s].channels[c]))
                 tell_values(work, s, c);
     int code = find_rail(work, +1, err);
     return code ? code : find_rail(work, -1, err);

@@ -38,6 +38,16 @@ sed 's/in 7 steps/in 3 steps/' chain.profile >few.profile # too few levels to se
 for kind in chain steps few; do
     run "$kind.profile" "$kind.recording" || exit 1
 done
+# A thermometer that is read once a second, its value sent with each line.
+cp -r steps.recording slow.recording
+python3 - <<'PYTHON' || exit 1
+lines = open('slow.recording/board.csv', newline='').read().split('\r\n')
+rows = [line.split(',') for line in lines[1:] if line]
+with open('slow.recording/board.csv', 'w', newline='') as file:
+    file.write(lines[0] + '\r\n')
+    file.writelines(','.join(r[:5] + [f'{20 + i // 100 % 7 / 10:.1f}']) + '\r\n' for i, r in enumerate(rows))
+PYTHON
+"$WETSWEEP" fit slow.recording >/dev/null || exit 1
 
 python3 - <<'PYTHON'
 import json, math
@@ -74,5 +84,10 @@ for name in ('gain_1', 'gain_3', 'bandwidth'):
     print(name, right['value'], rough['value'], half)
     check(abs(rough['value'] - right['value']) < half, f'{name} by a curve of four levels: {rough["value"]} +- {half}, by eight {right["value"]}')
     check('slope of the curve' in [part['name'] for part in rough['budget']], f'{name}: {rough["budget"]}')
+slow = json.load(open('slow.recording/results.json'))['results']
+print(slow['update_interval_water']['value'], slow['repeat_share_water']['value'])
+check(abs(slow['update_interval_water']['value'] - 1) < 0.01, f'thermometer: {slow["update_interval_water"]}')
+check(abs(slow['repeat_share_water']['value'] - 99) < 0.1, f'thermometer: {slow["repeat_share_water"]}')
+check('update_interval_water' not in r, 'what never changes has no update interval to tell')
 raise SystemExit(failed)
 PYTHON
