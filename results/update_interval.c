@@ -247,13 +247,15 @@ int update_interval_of(struct update_interval *update, const struct update_chang
                         "the channel's changes sit on no comb of even steps: %zu of %zu gaps are "
                         "no whole multiple of one interval",
                         comb.off, comb.on + comb.off);
-    double variance = left_over(&comb);
     /* What is left of a time after the comb comes from the distance of the lines, and goes
      * slowly from one end of a line to the other: within a cluster it may look like a slope, so
-     * that a cluster counts for one. */
-    double left = fmax(variance, line_s * line_s / 12);
+     * that a cluster counts for one. Where next to nothing is left the interval is a multiple of
+     * the lines': to so much that it would have slipped by some two thirds of one (0.64 by
+     * tests/bench/bench_chains.c). */
+    double left = left_over(&comb), slope_u = sqrt(12 * left / comb.reach);
+    double slip_u = left < line_s * line_s / 24 ? 0.64 * line_s / comb.points : 0;
     *update = (struct update_interval){
-        .interval_s = {interval_s, sqrt(12 * left / comb.reach), comb.clusters},
+        .interval_s = {interval_s, hypot(slope_u, slip_u), comb.clusters},
         .each_line = line_s > 0 && interval_s < 1.5 * line_s,
         .repeated_share = repeated(changes, REST_INTERVALS * interval_s),
         .changes = changes->count,
