@@ -20,10 +20,11 @@ struct link {
     struct estimate rising_s, falling_s;
     /* The same from steps: mean lag, dead time, time constant, time to 63.2 %, 10 to 90 %. */
     struct estimate step[STEP_VALUES];
-    struct estimate rate_mm_s;    /* of a limit; value NaN: none was met */
-    double fastest_mm_s;          /* change that it was seen to make */
-    struct estimate bandwidth_hz; /* from waves; value NaN: not known, and why: */
-    double bandwidth_drawn_hz;    /* half of what lies open between the frequencies */
+    char step_reason[RESULT_TEXT_SIZE]; /* why they are not known, where it is not their number */
+    struct estimate rate_mm_s;          /* of a limit; value NaN: none was met */
+    double fastest_mm_s;                /* change that it was seen to make */
+    struct estimate bandwidth_hz;       /* from waves; value NaN: not known, and why: */
+    double bandwidth_drawn_hz;          /* half of what lies open between the frequencies */
     char wave_reason[RESULT_TEXT_SIZE];
     size_t passes;
     double lag_s; /* mean of both ways; NaN: not known */

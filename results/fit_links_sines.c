@@ -3,7 +3,6 @@
 #include "results/fit_links.h"
 
 #include "results/fit_sine.h"
-#include "results/fit_watch.h"
 #include "results/frequency.h"
 #include "results/in_order.h"
 

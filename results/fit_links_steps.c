@@ -7,6 +7,7 @@
 #include "results/links.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 
 struct side {
@@ -96,7 +97,7 @@ struct link_steps {
     size_t *steps;   /* segments */
     size_t count;
     struct tally tally[STEP_VALUES], rate;
-    size_t limited;
+    size_t limited, saturated;
 };
 
 /* One step; of one thread. */
@@ -104,7 +105,8 @@ struct one {
     struct side ahead, behind;
     struct link_rate seen;
     struct step_fit fit;
-    int known; /* RIG_OK: there is a fit */
+    int known;      /* RIG_OK: there is a fit */
+    bool saturates; /* the link before does: what it did is not seen */
 };
 
 static void close_one(void *part)
@@ -127,6 +129,13 @@ static int fit_one(const void *whole, void *part, size_t item, struct in_order_w
         code = around(&all->link->work, all->steps[item], behind, err);
     if (code)
         return code;
+    bool saturates = false;
+    for (size_t i = 0; !code && i < 2; i++) /* the step, and the hold after it */
+        code = fit_saturates(&all->before->work, all->steps[item] + i, &saturates, err);
+    one->saturates = saturates;
+    one->known = RIG_EUNKNOWABLE;
+    if (code || saturates)
+        return code;
     one->seen =
         link_rate_of(ahead->samples, ahead->count, behind->samples, behind->count, all->window_s);
     one->known =
@@ -141,10 +150,13 @@ static int take_one(void *whole, void *part, size_t item, struct rig_err *err)
     struct link_steps *all = whole;
     const struct one *one = part;
     const struct step_fit *fit = &one->fit;
+    if (one->saturates) {
+        all->saturated++;
+        return RIG_OK;
+    }
     all->link->fastest_mm_s = fmax(all->link->fastest_mm_s, one->seen.most_mm_s);
     all->limited += one->seen.share > 0.5 && one->seen.most_mm_s < 0.85 * one->seen.input_mm_s;
-    if (one->seen.most_mm_s > 0)
-        take(&all->rate, one->seen.most_mm_s);
+    take(&all->rate, one->seen.most_mm_s);
     if (one->known)
         return RIG_OK;
     take(&all->tally[0], fit->mean_lag_s.value);
@@ -188,7 +200,11 @@ int link_from_steps(struct link *link, const struct link *before, struct rig_err
     int code = in_order_run(&job, all.count, work->threads, err);
     for (int v = 0; v < STEP_VALUES; v++)
         link->step[v] = mean_of(&all.tally[v]);
-    if (all.count >= FEWEST_STEPS && 2 * all.limited > all.count)
+    size_t steps_seen = all.count - all.saturated;
+    if (steps_seen < FEWEST_STEPS && all.saturated)
+        snprintf(link->step_reason, sizeof link->step_reason,
+                 "the reading of the %s is saturated beside the steps", before->role);
+    if (steps_seen >= FEWEST_STEPS && 2 * all.limited > steps_seen)
         link->rate_mm_s = mean_of(&all.rate);
     return code;
 }

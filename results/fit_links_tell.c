@@ -205,6 +205,7 @@ int link_tell(struct chain *chain, struct link *link, const struct link *before,
         code = tell_rest(chain, link, err);
     snprintf(how, sizeof how, "one time constant and a dead time behind what the %s did",
              before->role);
+    snprintf(link->reason, sizeof link->reason, "%s", link->step_reason);
     for (int v = 0; !code && v < STEP_VALUES; v++)
         code = put(chain, link, steps[v].on_clocks ? before : NULL, steps[v].name, steps[v].title,
                    "s", link->step[v], how, err);

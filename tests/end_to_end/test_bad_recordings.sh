@@ -129,6 +129,8 @@ for name, (spoil, right, words) in cases.items():
     if name == 'saturated':
         step = results['step_lag_rising']
         check(step['value'] is None and 'saturated' in step['reason'], f'{name}: step {step}')
+        step = results['link_dead_time_controller']
+        check(step['value'] is None and 'saturated' in step['reason'], f'{name}: step of the controller {step}')
         check(results['reading_high']['value'] < 0.7 * top, f'{name}: the curve goes on: {results["reading_high"]}')
     if name in ('never changes', 'no values at all', 'all zero', 'no rows', 'one row', 'no strokes'):
         for key in TRUTH:
