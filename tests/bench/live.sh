@@ -43,9 +43,9 @@ PYTHON
     sleep 20
     read -r -a cpu <"/proc/$run/stat"
     echo "$viewers $((cpu[13] + cpu[14]))" >>ticks
-    wait $run || true
-    kill $bench 2>/dev/null || true
-    wait $bench 2>/dev/null || true
+    wait $run || { echo "the run beside $viewers viewers failed:"; cat $viewers.log; exit 1; }
+    kill $bench
+    wait $bench || [ $? -eq 143 ] # ended by the signal just sent, and by nothing else
 done
 python3 - <<'PYTHON'
 import csv, json
